@@ -1,0 +1,1 @@
+"""Finds the few frames that matter in long high-speed-camera takes."""

@@ -1,0 +1,1 @@
+"""Detectors: one file per way of seeing a change, all behind one protocol."""

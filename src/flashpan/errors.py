@@ -1,0 +1,46 @@
+"""The exception tree, each class with the exit status the command line gives it.
+
+FlashpanError
+├── UsageError            2  the command, an option or a settings file is wrong
+│   ├── SettingsError     2  a settings value, wherever it came from
+│   └── RegionError       2  a region that does not fit the picture
+└── TakeError             3  one take cannot be processed; others go on
+    ├── UnreadableTake    3  no such file, not a take, nothing decodes
+    └── PlugInError       3  a reader or detector is missing or broken
+"""
+
+from __future__ import annotations
+
+
+class FlashpanError(Exception):
+    """Root of everything flashpan raises on purpose; ``str()`` is one line with the cure."""
+
+    exit_code = 3
+
+
+class UsageError(FlashpanError):
+    """The command or an option is wrong."""
+
+    exit_code = 2
+
+
+class SettingsError(UsageError):
+    """A settings value is malformed or contradicts another."""
+
+
+class RegionError(UsageError):
+    """A region lies outside the picture or covers none of it."""
+
+
+class TakeError(FlashpanError):
+    """One take cannot be processed."""
+
+    exit_code = 3
+
+
+class UnreadableTake(TakeError):
+    """The source does not exist, is no take, or nothing in it decodes."""
+
+
+class PlugInError(TakeError):
+    """A registered reader or detector is missing or fails to load."""

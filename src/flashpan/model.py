@@ -1,0 +1,189 @@
+"""Frozen core types that every other module shares.
+
+Inside the code ranges are half-open (``start``, ``stop``); people and logs get
+inclusive ``first``, ``last``.  Frames are numbered from 0 in file order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+FloatGrid = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeInfo:
+    """What is known of a take.
+
+    Attributes
+    ----------
+    path : str
+        The source as given by the user; ``-`` for standard input.
+    name : str
+        Short name for tables and file names (no directory, no extension).
+    shape : tuple of int
+        ``(rows, cols)`` of the luma as delivered (after rotation).
+    bit_depth : int
+        Significant bits per sample, 1 to 16.
+    n_frames : int or None
+        Frames in the take; ``None`` until they have been counted by decoding.
+    declared_frames : int or None
+        What the container claims; never trusted.
+    capture_rate, playback_rate : Fraction or None
+        Frames per second as shot and as watched.
+    trigger_frame : int or None
+        The frame that the camera calls time zero.
+    limited_range : bool
+        True where black and white are coded as 16 and 235 (times 2**(bit_depth-8)).
+    intra_only : bool
+        True where every frame is coded by itself.
+    """
+
+    path: str
+    name: str
+    shape: tuple[int, int]
+    bit_depth: int
+    n_frames: int | None = None
+    declared_frames: int | None = None
+    capture_rate: Fraction | None = None
+    playback_rate: Fraction | None = None
+    trigger_frame: int | None = None
+    time_base: Fraction | None = None
+    codec: str = ""
+    container: str = ""
+    pixel_format: str = ""
+    limited_range: bool = False
+    rotation: int = 0
+    intra_only: bool = True
+    variable_rate: bool = False
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def black(self) -> int:
+        """Code value of black."""
+        return 16 << (self.bit_depth - 8) if self.limited_range else 0
+
+    @property
+    def full_scale(self) -> int:
+        """Code values between black and white: 219 · 2**(b-8), or 2**b - 1 at full range."""
+        if self.limited_range:
+            return 219 << (self.bit_depth - 8)
+        return (1 << self.bit_depth) - 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """One decoded picture.
+
+    Attributes
+    ----------
+    index : int
+        Counted while decoding, from 0: the frame's only identity.
+    luma : ndarray, shape (rows, cols), uint8 or uint16
+        Native depth, values right-aligned (0 … 2**bit_depth - 1); read-only; owned
+        by the frame (a decoder's reused buffer is copied).
+    pts : int or None
+        Presentation time stamp, a label only.
+    is_keyframe : bool
+        True where the frame is coded by itself.
+    picture_type : str
+        ``"I"``, ``"P"``, ``"B"`` … where the decoder says so, else ``""``.
+    """
+
+    index: int
+    luma: npt.NDArray[Any]
+    pts: int | None = None
+    is_keyframe: bool = True
+    picture_type: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """A rectangle of the picture, in pixels."""
+
+    top: int
+    left: int
+    height: int
+    width: int
+
+    @property
+    def bottom(self) -> int:
+        """Row after the last one."""
+        return self.top + self.height
+
+    @property
+    def right(self) -> int:
+        """Column after the last one."""
+        return self.left + self.width
+
+    def union(self, other: Region) -> Region:
+        """Smallest rectangle that holds both."""
+        top, left = min(self.top, other.top), min(self.left, other.left)
+        bottom, right = max(self.bottom, other.bottom), max(self.right, other.right)
+        return Region(top, left, bottom - top, right - left)
+
+    def as_box(self) -> tuple[int, int, int, int]:
+        """``(x, y, width, height)``: the order of options and of the event log."""
+        return (self.left, self.top, self.width, self.height)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """What the peak picker finds; frame numbers, inclusive at both ends.
+
+    ``strength`` is the peak score in noise units; ``chance`` how often noise alone
+    would give such an event per million frames; ``onset_s`` real time of the onset
+    from frame 0, or from the trigger frame where one is known.
+    """
+
+    onset: int
+    peak: int
+    end: int
+    kind: str
+    detector: str
+    strength: float
+    box: Region
+    chance: float
+    onset_s: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TrimRange:
+    """Frames ``first`` to ``last``, inclusive, and the numbers of the events they keep."""
+
+    first: int
+    last: int
+    events: tuple[int, ...]
+
+    @property
+    def n_frames(self) -> int:
+        """Frames in the range."""
+        return self.last - self.first + 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Totals:
+    """Sums over one take."""
+
+    frames: int
+    kept: int
+    events: int
+    seconds: float
+    bytes_read: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventLog:
+    """The record of one take: what was found, with what settings."""
+
+    take: TakeInfo
+    settings: dict[str, Any]
+    events: tuple[Event, ...]
+    ranges: tuple[TrimRange, ...]
+    totals: Totals
+    warnings: tuple[str, ...] = field(default=())

@@ -1,0 +1,1 @@
+"""Readers: one file per kind of source, all behind `flashpan.readers.base.Reader`."""
