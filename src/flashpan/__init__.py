@@ -1,1 +1,95 @@
-"""Finds the few frames that matter in long high-speed-camera takes."""
+"""Finds the few frames that matter in long high-speed-camera takes.
+
+The public names are loaded when first used, so that ``import flashpan`` and
+``flashpan --help`` cost nothing.
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from flashpan.errors import (
+        FlashpanError,
+        PlugInError,
+        RegionError,
+        SettingsError,
+        TakeError,
+        UnreadableTake,
+        UsageError,
+    )
+    from flashpan.find import find
+    from flashpan.model import Event, EventLog, Frame, Region, TakeInfo, TrimRange
+    from flashpan.readers.open import open_take
+    from flashpan.settings import Settings
+
+    __version__: str
+
+__all__ = [
+    "Event",
+    "EventLog",
+    "FlashpanError",
+    "Frame",
+    "PlugInError",
+    "Region",
+    "RegionError",
+    "Settings",
+    "SettingsError",
+    "TakeError",
+    "TakeInfo",
+    "TrimRange",
+    "UnreadableTake",
+    "UsageError",
+    "__version__",
+    "find",
+    "open_take",
+]
+
+_HOMES = {
+    **dict.fromkeys(
+        (
+            "FlashpanError",
+            "PlugInError",
+            "RegionError",
+            "SettingsError",
+            "TakeError",
+            "UnreadableTake",
+            "UsageError",
+        ),
+        "flashpan.errors",
+    ),
+    **dict.fromkeys(
+        ("Event", "EventLog", "Frame", "Region", "TakeInfo", "TrimRange"), "flashpan.model"
+    ),
+    "Settings": "flashpan.settings",
+    "find": "flashpan.find",
+    "open_take": "flashpan.readers.open",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        return import_module("importlib.metadata").version("flashpan")
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)
+
+
+class _Package(ModuleType):
+    """Keeps ``flashpan.find`` the function although a submodule has the same name."""
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        # the import system binds each submodule it has loaded to its name in the package
+        if name in _HOMES and isinstance(value, ModuleType):
+            value = getattr(value, name)
+        super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package

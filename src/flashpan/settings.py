@@ -31,6 +31,8 @@ from flashpan.units import (
 )
 
 SETTINGS_FILE = "flashpan.toml"
+COMMAND_LINE = "command line"
+"""Source of settings whose errors speak of options (``--pre-roll``) instead of names."""
 _ONE_FRAME = Duration(Fraction(1))
 
 # Rolls and gap that nobody asked for: so much real time where the capture rate is known, but
@@ -116,18 +118,19 @@ class Settings:
         ------
         SettingsError, RegionError
             An unknown name (the text has the nearest one) or a value that makes no sense;
-            the text begins with ``source``.
+            the text begins with ``source``, save for the command line, where it has the option.
         """
         given = {
             name: value
             for key, value in values.items()
             if (name := _known_name(key, source)) and value is not None
         }
+        label = _option if source == COMMAND_LINE else str
         try:
-            converted = {name: _CONVERTERS[name](value, name) for name, value in given.items()}
+            converted = {k: _CONVERTERS[k](value, label(k)) for k, value in given.items()}
             return cls(**converted, sources=tuple((name, source) for name in given))
         except FlashpanError as error:
-            raise type(error)(f"{source}: {error}") from None
+            raise type(error)(_from_source(source, str(error))) from None
 
     def merged_with(self, other: Settings) -> Settings:
         """These settings, with what they leave open taken from ``other``.
@@ -308,7 +311,11 @@ def rate_number(rate: Fraction | None) -> int | float | None:
 
 
 def _option(name: str) -> str:
-    return "--" + name.replace("_", "-")
+    return "--detector" if name == "detectors" else "--" + name.replace("_", "-")
+
+
+def _from_source(source: str, text: str) -> str:
+    return text if source == COMMAND_LINE else f"{source}: {text}"
 
 
 def _first_known(*values: int | None) -> int | None:
