@@ -1,0 +1,217 @@
+"""Open a local video file, and nothing else, or say in one line why not."""
+
+from __future__ import annotations
+
+import mmap
+import os
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import av
+from av.container import InputContainer
+from av.video.stream import VideoStream
+
+from flashpan.errors import UnreadableTake
+
+EXTENSIONS = frozenset(
+    {
+        *(".avi", ".divx", ".mp4", ".m4v", ".mov", ".qt", ".f4v", ".3gp", ".3g2", ".mj2"),
+        *(".mkv", ".webm", ".mxf", ".gif", ".nut", ".ivf", ".y4m", ".ogv", ".flv", ".asf", ".wmv"),
+        *(".dv", ".ts", ".mts", ".m2t", ".m2ts", ".mpg", ".mpeg", ".m2v", ".vob"),
+        *(".264", ".h264", ".265", ".h265", ".hevc", ".mjpg", ".mjpeg"),
+    }
+)
+
+_MXF_KEY = bytes.fromhex("060e2b34020501010d010201")  # partition pack, SMPTE ST 377-1
+_SIGNATURES = (
+    (0, b"\x1a\x45\xdf\xa3"),  # EBML: Matroska, WebM
+    (0, b"GIF8"),
+    (0, b"FLV\x01"),
+    (0, b"nut/multimedia container\0"),
+    (0, b"YUV4MPEG2 "),
+    (0, b"DKIF"),  # IVF
+    (0, b"OggS"),
+    (0, bytes.fromhex("3026b2758e66cf11")),  # ASF header object
+    (0, b"\x00\x00\x01\xba"),  # MPEG program stream
+    (0, _MXF_KEY),
+    (4, b"ftyp"),
+    (4, b"moov"),
+    (4, b"wide"),
+    (8, b"AVI "),
+)
+
+_FIRST_BOXES = frozenset({"ftyp", "moov", "mdat", "wide", "free", "skip", "pnot"})
+_NO_INDEX = (
+    "no whole index (moov) in the file: it was cut off before the recording was closed; "
+    "copy it again from the camera, or have it rebuilt there"
+)
+
+# Containers that name other files or addresses, or that turn any text into pictures, or
+# that read the file name as a pattern: a take is one file.
+_REFUSED = frozenset(
+    {
+        "concat",
+        "dash",
+        "hls",
+        "image2",
+        "imf",
+        "lavfi",
+        "mpegtsraw",
+        "rtp",
+        "rtsp",
+        "sap",
+        "sdp",
+        "tty",
+        "webm_dash_manifest",
+    }
+)
+
+
+def looks_like_video(path: str) -> bool:
+    """Say by extension or leading bytes whether a path is for the video reader."""
+    if Path(path).suffix.lower() in EXTENSIONS:
+        return not Path(path).is_dir()
+    try:
+        if not Path(path).is_file():
+            return False
+        with open(path, "rb") as file:
+            head = file.read(32)
+    except (OSError, ValueError):
+        return False
+    return any(head[at : at + len(magic)] == magic for at, magic in _SIGNATURES)
+
+
+def open_container(path: str) -> InputContainer:
+    """Open a regular local file read-only.
+
+    The absolute path goes behind ``file:``, so that no name can pass for a protocol, and
+    no other protocol may be reached from inside the file.
+
+    Raises
+    ------
+    UnreadableTake
+        In one line, with the cure.
+    """
+    if _regular_file_size(path) == 0:
+        raise UnreadableTake(f"{path}: the file is empty (0 bytes); copy it again from the camera")
+    try:
+        return _open("file:" + os.path.abspath(path))
+    except (av.FFmpegError, OSError, ValueError, RuntimeError) as error:
+        return _open_whole_boxes(path, error)
+
+
+def _open(source: Any) -> InputContainer:
+    limits = {"protocol_whitelist": "file", "format_whitelist": _allowed_formats()}
+    return av.open(source, mode="r", container_options=limits, metadata_errors="replace")
+
+
+def _open_whole_boxes(path: str, error: Exception) -> InputContainer:
+    """Open a fragmented file that was cut inside a fragment's header, up to that fragment."""
+    boxes = _top_level_boxes(path)
+    whole = [box for box in boxes if not box.is_cut]
+    if len(whole) < len(boxes) and {"ftyp", "moov"} <= {box.kind for box in whole}:
+        try:
+            with open(path, "rb") as file:
+                start = mmap.mmap(file.fileno(), whole[-1].stop, access=mmap.ACCESS_READ)
+            return _open(start)
+        except (av.FFmpegError, OSError, ValueError, RuntimeError) as second:
+            error = second
+    raise UnreadableTake(f"{path}: {_why_not(path, error)}") from error
+
+
+def _regular_file_size(path: str) -> int:
+    try:
+        file = Path(path)
+        if not file.exists():
+            raise UnreadableTake(f"{path}: no such file; check the path")
+        if not file.is_file():
+            raise UnreadableTake(f"{path}: not a regular file; give the video file itself")
+        return file.stat().st_size
+    except (OSError, ValueError) as error:
+        raise UnreadableTake(f"{path!r}: cannot be opened ({error}); check the path") from error
+
+
+def _allowed_formats() -> str:
+    names = {name for group in av.formats_available for name in group.split(",")}
+    return ",".join(sorted(names - _REFUSED))
+
+
+def _why_not(path: str, error: Exception) -> str:
+    if isinstance(error, PermissionError):
+        return "permission denied; make the file readable"
+    if _lacks_index(path):
+        return _NO_INDEX
+    return "not a video file, or its header is damaged; check the file or copy it again"
+
+
+class Box(NamedTuple):
+    """An outermost box of an ISO base media file (ISO/IEC 14496-12, clause 4.2)."""
+
+    kind: str
+    stop: int
+    is_cut: bool
+
+
+def _top_level_boxes(path: str) -> list[Box]:
+    """Outermost boxes; none where the file does not start with one of the usual kinds."""
+    boxes: list[Box] = []
+    with open(path, "rb") as file:
+        end = os.fstat(file.fileno()).st_size
+        at = 0
+        while at + 8 <= end:
+            file.seek(at)
+            head = file.read(16)
+            kind, size = head[4:8].decode("latin-1"), int.from_bytes(head[:4], "big")
+            size = int.from_bytes(head[8:16], "big") if size == 1 else size
+            size = end - at if size == 0 else size  # 0: to the end of the file
+            if size < 8 or (not boxes and kind not in _FIRST_BOXES):
+                break
+            at += size
+            boxes.append(Box(kind, at, at > end))
+    return boxes
+
+
+def _lacks_index(path: str) -> bool:
+    boxes = _top_level_boxes(path)
+    return bool(boxes) and not any(box.kind == "moov" and not box.is_cut for box in boxes)
+
+
+def is_cut(path: str, container: str) -> bool:
+    """Say whether a file stops where its format does not allow it to.
+
+    Only for formats whose structure shows it at once; others show it while decoding.
+    """
+    if container.startswith("mov"):
+        return any(box.is_cut for box in _top_level_boxes(path))
+    size = os.path.getsize(path)
+    if container == "mpegts":  # packets of 188 bytes, 192 with a time code (ISO/IEC 13818-1)
+        return bool(size % 188 and size % 192)
+    if container == "gif":  # the last byte is the trailer, 0x3B
+        with open(path, "rb") as file:
+            file.seek(max(size - 1, 0))
+            return file.read(1) != b";"
+    return False
+
+
+def picture_stream(container: InputContainer, path: str) -> VideoStream:
+    """Return the stream that holds the take: the first that is no cover picture.
+
+    Raises
+    ------
+    UnreadableTake
+        There is none, or nothing here decodes it.
+    """
+    streams = [s for s in container.streams.video if not _is_cover(s)]
+    if not streams and _lacks_index(path):
+        raise UnreadableTake(f"{path}: {_NO_INDEX}")
+    if not streams:
+        kinds = sorted({stream.type for stream in container.streams}) or ["nothing"]
+        raise UnreadableTake(f"{path}: holds no pictures, only {', '.join(kinds)}; give the take")
+    stream = streams[0]
+    if stream.codec_context is None:
+        raise UnreadableTake(f"{path}: no decoder for its codec; convert it to FFV1 or H.264 first")
+    return stream
+
+
+def _is_cover(stream: Any) -> bool:
+    return "attached_pic" in str(stream.disposition)

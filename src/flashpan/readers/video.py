@@ -1,0 +1,230 @@
+"""Video files: every codec and container that PyAV decodes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from fractions import Fraction
+from itertools import chain
+from pathlib import Path
+from typing import Any, ClassVar
+
+import numpy as np
+import numpy.typing as npt
+from av.container import InputContainer
+from av.video.frame import PictureType, VideoFrame
+
+from flashpan.errors import UnreadableTake
+from flashpan.model import Frame, TakeInfo
+from flashpan.readers._video_clock import TimeStamps
+from flashpan.readers._video_decode import Decoding
+from flashpan.readers._video_display import orientation
+from flashpan.readers._video_luma import is_limited_range, luma_source
+from flashpan.readers._video_open import is_cut, looks_like_video, open_container, picture_stream
+from flashpan.readers.base import Reader, Source
+
+
+class VideoReader(Reader):
+    """One open video file.
+
+    The first picture is decoded on construction, so ``info`` is sound from then on.
+    ``info.rotation`` is the turn for viewing in degrees clockwise, already applied to the
+    luma where it is a multiple of 90.  ``info.capture_rate`` is the one the user states:
+    no open standard that these containers carry holds it.
+
+    `frames` is a stream: a second call goes on where the first stopped.
+
+    Attributes
+    ----------
+    thread_count : int
+        Decoder threads, 0 for one per processor; read on construction.
+    """
+
+    name: ClassVar[str] = "video"
+    priority: ClassVar[int] = 90
+    thread_count: int = 0
+
+    @classmethod
+    def accepts(cls, source: Source) -> bool:
+        """Say by extension or leading bytes whether this is a video file."""
+        return source.raw is None and source.path != "-" and looks_like_video(source.path)
+
+    def __init__(self, source: Source) -> None:
+        self._source = source
+        self._container = open_container(source.path)
+        try:
+            self._begin()
+        except BaseException:
+            self.close()
+            raise
+
+    def _begin(self) -> None:
+        self._stream = picture_stream(self._container, self._source.path)
+        self._stream.codec_context.thread_type = "AUTO"
+        self._stream.codec_context.thread_count = self.thread_count
+        self._decoding = Decoding(self._container, self._stream, self._reopened)
+        pictures = self._decoding.pictures()
+        first = next(pictures, None)
+        if first is None:
+            raise UnreadableTake(
+                f"{self._source.path}: no picture in it decodes; copy it again from the camera"
+            )
+        self._pictures = chain([first], pictures)
+        self._describe(first)
+        self._count = 0
+        self._finished = False
+
+    def _reopened(self) -> InputContainer:
+        return open_container(self._source.path)
+
+    def _describe(self, first: VideoFrame) -> None:
+        """Fill ``info`` from the headers and the first picture."""
+        codec, stream = self._stream.codec_context.codec, self._stream
+        self._orientation = orientation(first)
+        try:
+            self._luma = luma_source(first.format)
+        except ValueError as error:
+            cure = "convert the take to a YUV or gray format first"
+            raise UnreadableTake(f"{self._source.path}: {error}; {cure}") from error
+        self._pixels = first.format.name
+        rate = stream.average_rate or stream.guessed_rate or None
+        ticks = 1 / (rate * stream.time_base) if rate and stream.time_base else None
+        self._clock = TimeStamps(ticks)
+        self._size = (first.width, first.height)
+        shape = self._orientation.apply(np.empty((first.height, first.width), np.bool_)).shape
+        self.info = TakeInfo(
+            path=self._source.path,
+            name=Path(self._source.path).stem,
+            shape=(shape[0], shape[1]),
+            bit_depth=self._luma.bit_depth,
+            declared_frames=self._declared_frames(rate),
+            capture_rate=self._source.capture_rate,
+            playback_rate=self._source.playback_rate or rate,
+            trigger_frame=self._source.trigger_frame,
+            time_base=stream.time_base,
+            codec=codec.canonical_name,
+            container=self._container.format.name,
+            pixel_format=first.format.name,
+            limited_range=is_limited_range(first, codec.canonical_name, self._luma.bit_depth),
+            rotation=self._orientation.clockwise,
+            intra_only=bool(codec.intra_only),
+            warnings=tuple(self._first_warnings(first)),
+        )
+
+    def _declared_frames(self, rate: Fraction | None) -> int | None:
+        """Frames by the header; by its duration where it counts whole frames of the rate."""
+        stream = self._stream
+        if stream.frames:
+            return int(stream.frames)
+        tag = stream.metadata.get("NUMBER_OF_FRAMES", "")  # Matroska statistics tag
+        if tag.isdigit():
+            return int(tag)
+        if stream.duration and rate and stream.time_base == 1 / rate:
+            return int(stream.duration)
+        return None
+
+    def _first_warnings(self, first: VideoFrame) -> Iterator[str]:
+        turn = self._orientation
+        if not turn.exact:
+            yield f"display matrix turns by {turn.clockwise} degrees: not applied"
+        elif turn.mirrored:
+            yield "display matrix mirrors the picture: applied"
+        if first.format.name[:-2].endswith(("f16", "f32")):
+            yield "float samples: clipped to 0…1 and rounded to 16 bits"
+
+    def frames(self) -> Iterator[Frame]:
+        """Yield every frame in the order of viewing; see `Reader.frames`."""
+        for picture in self._pictures:
+            if self._changes(picture):
+                break
+            frame = self._frame(picture)
+            self.bytes_read = self._decoding.bytes_read
+            self._clock.add(frame.index, frame.pts)
+            self._count += 1
+            yield frame
+        self._finish()
+
+    def _changes(self, picture: VideoFrame) -> bool:
+        """Say whether the take ends here because its pictures change; warn if so."""
+        size = (picture.width, picture.height)
+        if size == self._size and picture.format.name == self._pixels:
+            return False
+        try:
+            luma = luma_source(picture.format)
+        except ValueError:
+            luma = None
+        if size == self._size and luma and luma.bit_depth == self._luma.bit_depth:
+            self._luma, self._pixels = luma, picture.format.name
+            return False
+        old = f"{self._size[0]}x{self._size[1]} {self._pixels}"
+        new = f"{size[0]}x{size[1]} {picture.format.name} at frame {self._count}"
+        self._warn(f"pictures change from {old} to {new}: the take ends there")
+        self._pictures = chain(())
+        return True
+
+    def _frame(self, picture: VideoFrame) -> Frame:
+        kind = PictureType(picture.pict_type)
+        return Frame(
+            index=self._count,
+            luma=_owned(self._orientation.apply(self._luma.samples(picture))),
+            pts=picture.pts,
+            is_keyframe=bool(picture.key_frame) or self.info.intra_only,
+            picture_type="" if kind is PictureType.NONE else kind.name,
+        )
+
+    def _finish(self) -> None:
+        """Put what only decoding could tell into ``info``, once."""
+        if self._finished:
+            return
+        self._finished = True
+        self.bytes_read = self._decoding.bytes_read
+        variable, notes = self._clock.report()
+        self._warn(*self._damage(), *self._shortfall(), *notes)
+        self.info = replace(self.info, n_frames=self._count, variable_rate=variable)
+
+    def _damage(self) -> Iterator[str]:
+        decoding, declared, last = self._decoding, self.info.declared_frames, self._count - 1
+        if decoding.n_empty:
+            yield f"{decoding.n_empty} packets are empty: frames that the recorder left out"
+        shown = decoding.n_packets - decoding.n_hidden
+        lost = max(decoding.n_failed, shown - decoding.n_pictures)
+        if lost > 0:
+            after = decoding.first_failure
+            where = f"; the first after frame {after - 1}" if after else ""
+            yield f"{lost} of {decoding.n_packets} packets gave no picture{where}"
+        if decoding.stopped_by:
+            yield f"reading stopped early ({decoding.stopped_by}); the last good frame is {last}"
+        if declared is not None and declared != self._count:
+            cut = f"; the last good frame is {last}" if declared > self._count else ""
+            yield f"container declares {declared} frames, {self._count} decode{cut}"
+
+    def _shortfall(self) -> Iterator[str]:
+        """Signs that the file ends before the take did, beside a count of frames."""
+        container = self._container
+        if is_cut(self._source.path, self.info.container):
+            yield f"the file is cut off; the last good frame is {self._count - 1}"
+        # Matroska states a duration, in milliseconds, but no count.
+        rate, stated = self._stream.average_rate, container.duration
+        matroska = self.info.container.startswith("matroska") and len(container.streams) == 1
+        if not (matroska and rate and stated and self.info.declared_frames is None):
+            return
+        expected = int(rate * Fraction(stated, 1_000_000))
+        if self._count + 1 + rate / 500 < expected:
+            yield (
+                f"container states about {expected} frames by its duration, {self._count} decode; "
+                f"the last good frame is {self._count - 1}"
+            )
+
+    def _warn(self, *notes: str) -> None:
+        self.info = replace(self.info, warnings=(*self.info.warnings, *notes))
+
+    def close(self) -> None:
+        """Release the file and the decoder."""
+        self._container.close()
+
+
+def _owned(luma: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Copy out of the decoder's memory: contiguous, native byte order, read-only."""
+    copy = np.array(luma, dtype=luma.dtype.newbyteorder("="), order="C", copy=True)
+    copy.setflags(write=False)
+    return copy
