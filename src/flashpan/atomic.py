@@ -53,7 +53,8 @@ def new_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterat
     """
     final = Path(path)
     part = final.with_name(f".flashpan-{secrets.token_hex(6)}.part{final.suffix}")
-    _refuse_existing(final, overwrite)
+    if not overwrite:
+        refuse_existing(final)
     try:
         yield part
         _sync(part, os.O_RDWR)
@@ -91,17 +92,18 @@ def _publish(part: Path, final: Path, overwrite: bool) -> None:
         # unlike a rename, a link never replaces a file that came up in the meantime
         final.hardlink_to(part)
     except FileExistsError:
-        _refuse_existing(final, overwrite)
+        refuse_existing(final)
         raise
     except OSError as error:
         if error.errno not in _NO_HARD_LINKS:
             raise
-        _refuse_existing(final, overwrite)
+        refuse_existing(final)
         part.replace(final)
 
 
-def _refuse_existing(path: Path, overwrite: bool) -> None:
-    if not overwrite and os.path.lexists(path):
+def refuse_existing(path: Path) -> None:
+    """Raise a TakeError where a file is in the way."""
+    if os.path.lexists(path):
         raise TakeError(f"{path} exists already; give --overwrite to replace it")
 
 

@@ -95,8 +95,8 @@ def from_dict(data: dict[str, Any]) -> EventLog:
 
 
 def to_json(log: EventLog) -> str:
-    """The log as indented JSON text."""
-    return json.dumps(to_dict(log), indent=2, ensure_ascii=False, allow_nan=False)
+    """The log as indented JSON text, in ASCII: a file name need not be valid Unicode."""
+    return json.dumps(to_dict(log), indent=2, allow_nan=False)
 
 
 def write_log(log: EventLog, directory: str | os.PathLike[str], overwrite: bool = False) -> Path:
@@ -117,7 +117,17 @@ def write_log(log: EventLog, directory: str | os.PathLike[str], overwrite: bool 
         raise TakeError(
             f"{folder}: cannot be made ({error.strerror}); choose another folder"
         ) from error
-    return write_text(_log_path(log.take, folder), to_json(log) + "\n", overwrite=overwrite)
+    return write_text(log_path(log.take, folder), to_json(log) + "\n", overwrite=overwrite)
+
+
+def log_path(take: TakeInfo, directory: str | os.PathLike[str]) -> Path:
+    """Where `write_log` puts the log of a take."""
+    folder = Path(directory)
+    plain = folder / f"{take.name}{EXTENSION}"
+    if _belongs_to(plain, take):
+        return plain
+    mark = hashlib.sha256(_absolute(take.path).encode()).hexdigest()[:6]
+    return folder / f"{take.name}-{mark}{EXTENSION}"
 
 
 def read_log(path: str | os.PathLike[str]) -> EventLog:
@@ -204,14 +214,6 @@ def csv_rows(log: EventLog) -> Iterator[tuple[Any, ...]]:
 def ranges_by_event(log: EventLog) -> dict[int, TrimRange]:
     """The trim range that keeps each event, by the event's number."""
     return {number: kept for kept in log.ranges for number in kept.events}
-
-
-def _log_path(take: TakeInfo, folder: Path) -> Path:
-    plain = folder / f"{take.name}{EXTENSION}"
-    if _belongs_to(plain, take):
-        return plain
-    mark = hashlib.sha256(_absolute(take.path).encode()).hexdigest()[:6]
-    return folder / f"{take.name}-{mark}{EXTENSION}"
 
 
 def _belongs_to(path: Path, take: TakeInfo) -> bool:

@@ -303,6 +303,16 @@ def find_settings_file(take_path: str | os.PathLike[str]) -> Path | None:
     return next((candidate for candidate in candidates if candidate.is_file()), None)
 
 
+def settings_for(
+    take_path: str | os.PathLike[str], asked: Settings, named: Settings | None = None
+) -> Settings:
+    """What was asked for, over the settings file that was named, else the one by the take."""
+    if named is not None:
+        return asked.merged_with(named)
+    path = find_settings_file(take_path)
+    return asked if path is None else asked.merged_with(load_toml(path))
+
+
 def rate_number(rate: Fraction | None) -> int | float | None:
     """A rate as logs have it: whole where it is whole, else the nearest float."""
     if rate is None:

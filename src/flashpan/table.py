@@ -16,6 +16,7 @@ from flashpan.model import Event, EventLog, TakeInfo, TrimRange
 from flashpan.units import format_playback, format_rate, format_real
 
 WIDTH = 100
+_HARD_SPACE = "\N{NO-BREAK SPACE}"
 _ROLLS = {"pre_roll": "pre-roll", "post_roll": "post-roll", "merge_gap": "merge gap"}
 _HEADINGS = (
     "#",
@@ -47,7 +48,11 @@ def format_table(log: EventLog) -> str:
         Lines of at most 100 characters where paths allow, without a line end at the end.
     """
     lines = [*head_lines(log.take), *_settings_lines(log), ""]
-    lines += _event_lines(log) if log.events else [_nothing_line(log)]
+    lines += (
+        _event_lines(log)
+        if log.events
+        else ["No events: nothing stood out of this take's own noise."]
+    )
     lines += ["", *_totals_lines(log)]
     lines += [line for text in log.warnings for line in _wrapped("warning", text)]
     return "\n".join(lines)
@@ -76,7 +81,7 @@ def _settings_lines(log: EventLog) -> list[str]:
         if f"{name}_frames" in used
     ]
     parts += [text for text in _detection_texts(used, origins) if text]
-    lines = _wrapped("settings", ", ".join(parts))
+    lines = _wrapped("settings", ", ".join(part.replace(" ", _HARD_SPACE) for part in parts))
     return lines + _origin_lines(origins)
 
 
@@ -159,12 +164,6 @@ def _padded(row: Sequence[str], widths: Sequence[int]) -> Iterable[str]:
         yield cell.ljust(width) if heading in _LEFT_ALIGNED else cell.rjust(width)
 
 
-def _nothing_line(log: EventLog) -> str:
-    accepted = log.settings.get("false_alarms")
-    at = "" if accepted is None else f" (false alarms accepted: {accepted:g} per million frames)"
-    return f"No events: nothing stood out of this take's own noise{at}."
-
-
 def _totals_lines(log: EventLog) -> list[str]:
     totals = log.totals
     if not log.events:
@@ -202,6 +201,5 @@ def _wrapped(title: str, text: str) -> list[str]:
     """``title  text`` in lines of `WIDTH`, later lines under the text of the first."""
     first = title.ljust(8) + "  "
     indent = " " * min(len(first), 10)
-    return textwrap.wrap(
-        first + text, WIDTH, subsequent_indent=indent, break_long_words=False, drop_whitespace=True
-    )
+    lines = textwrap.wrap(first + text, WIDTH, subsequent_indent=indent, break_long_words=False)
+    return [line.replace(_HARD_SPACE, " ") for line in lines]

@@ -1,1 +1,88 @@
-"""The command line: one small file per command, no logic of its own."""
+"""The command line: one small file per command, no logic of its own.
+
+Commands are imported when they are called for, and import what they need when they run,
+so that ``flashpan --help`` answers at once on the slowest ingest box.
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+from typing import Any
+
+import click
+
+from flashpan.cli.output import discard_stdout, note
+from flashpan.errors import FlashpanError
+
+_COMMANDS = ("find", "slate", "demo")
+
+
+class _Commands(click.Group):
+    """Loads a command from the module of its name, and turns errors into exit statuses."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        command: click.Command = import_module(f"flashpan.cli.{cmd_name}").command
+        return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except FlashpanError as error:
+            note(error)
+            ctx.exit(error.exit_code)
+        except KeyboardInterrupt:
+            note("stopped")
+            ctx.exit(130)
+        except BrokenPipeError:  # whoever read the results has seen enough
+            discard_stdout()
+            ctx.exit(0)
+
+
+@click.group(
+    cls=_Commands,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Example: flashpan find night/*.mp4 --capture-rate 100000 --out logs",
+)
+@click.version_option(package_name="flashpan", prog_name="flashpan")
+@click.pass_context
+def commands(ctx: click.Context) -> None:
+    """Find the few frames that matter in long high-speed-camera takes.
+
+    A take is a video file, a folder of numbered stills, a raw pixel file, or - for a pipe.
+    Frames are numbered from 0. Source takes are never changed.
+
+    Exit status: 0 done, whether or not anything was found; 2 the command was wrong; 3 some
+    takes failed, the others are done; 130 stopped by you.
+    """
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
+
+
+def main(args: list[str] | None = None) -> None:
+    """Run the command line and leave with its exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        # a file name or a µ that the terminal cannot show is no reason to stop
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        status = commands.main(args, prog_name="flashpan", standalone_mode=False)
+    except click.ClickException as error:
+        note(_with_cure(error))
+        status = error.exit_code
+    except click.Abort:
+        note("stopped")
+        status = 130
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _with_cure(error: click.ClickException) -> str:
+    context = getattr(error, "ctx", None)
+    where = context.command_path if context is not None else "flashpan"
+    return f"{error.format_message().rstrip('.')}; see {where} --help"

@@ -1,0 +1,47 @@
+"""One take after the other: a failed one is reported, and the next has its turn."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING
+
+from flashpan.cli.output import note
+from flashpan.errors import FlashpanError, TakeError
+
+if TYPE_CHECKING:
+    from flashpan.readers.base import Reader
+    from flashpan.settings import Settings
+
+
+def each_take(takes: Iterable[str], work: Callable[[str], None]) -> int:
+    """Do the work on every take and return the exit status: the gravest of the failures."""
+    statuses = [_status(take, work) for take in takes]
+    return max(statuses, default=0)
+
+
+def _status(take: str, work: Callable[[str], None]) -> int:
+    try:
+        work(take)
+    except FlashpanError as error:
+        text = str(error)
+        note(text if take in text else f"{take}: {text}")
+        return error.exit_code
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        note(f"{take}: {error.strerror or error}; check the disk and run again")
+        return TakeError.exit_code
+    return 0
+
+
+def open_with(take: str, settings: Settings) -> Reader:
+    """Open a take as the settings say."""
+    from flashpan.readers.open import open_take
+
+    return open_take(
+        take,
+        raw=settings.raw,
+        capture_rate=settings.capture_rate,
+        playback_rate=settings.playback_rate,
+        trigger_frame=settings.trigger_frame,
+    )

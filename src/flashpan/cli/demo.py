@@ -1,0 +1,76 @@
+"""``flashpan demo``: the main job on an invented take."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from flashpan.cli.output import Results, note
+from flashpan.cli.progress import progress
+from flashpan.errors import TakeError
+
+if TYPE_CHECKING:
+    from flashpan.demo import Planted
+
+_HELP = """Make a sample take and run the main job on it.
+
+The take is invented: computed, not shot. What was planted in it is known, so that what is found
+can be held against it frame by frame. Exit status 0 only where what was planted was found, else
+3.
+
+\b
+Examples:
+  flashpan demo
+  flashpan demo --keep samples --seed 7
+"""
+
+
+@click.command("demo", help=_HELP, short_help="Make a sample take and run the main job on it.")
+@click.option("--keep", metavar="DIR", help="Keep the take there [default: a temporary folder].")
+@click.option("--seed", type=int, default=1, show_default=True, help="Another seed, another take.")
+@click.pass_context
+def command(ctx: click.Context, /, keep: str | None, seed: int) -> None:
+    """Make, search, compare, say."""
+    from flashpan.demo import CAUTION, make_demo_take
+
+    results = Results(go_on=False)
+    with _folder(keep) as folder:
+        path, planted = make_demo_take(folder, seed)
+        results.write(f"An INVENTED take, computed and not shot: {path}\n")
+        is_right = _run(path, planted, results)
+        if keep is not None:
+            note(f"kept {path}")
+    results.write(f"\nCaution: {CAUTION}")
+    ctx.exit(0 if is_right else TakeError.exit_code)
+
+
+def _run(path: Path, planted: list[Planted], results: Results) -> bool:
+    from flashpan.demo import compare, format_comparison
+    from flashpan.find import find
+    from flashpan.readers.open import open_take
+    from flashpan.table import format_table
+
+    with open_take(path) as reader, progress(reader.info) as on_frame:
+        log = find(reader, on_frame=on_frame)
+    comparison = compare(planted, log)
+    results.write(f"{format_table(log)}\n\n{format_comparison(comparison)}")
+    return comparison.is_right
+
+
+@contextmanager
+def _folder(keep: str | None) -> Iterator[Path]:
+    if keep is None:
+        with tempfile.TemporaryDirectory(prefix="flashpan-demo-") as name:
+            yield Path(name)
+        return
+    folder = Path(keep)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise TakeError(f"{keep}: cannot be made ({error.strerror}); choose another") from error
+    yield folder

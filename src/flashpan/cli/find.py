@@ -1,0 +1,114 @@
+"""``flashpan find``: the events of takes."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from flashpan.cli.batch import each_take, open_with
+from flashpan.cli.forms import Csv, Json, JsonLines, Table
+from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
+from flashpan.cli.output import Results, note
+from flashpan.cli.progress import progress
+
+if TYPE_CHECKING:
+    from flashpan.model import EventLog
+    from flashpan.settings import Settings
+
+_HELP = f"""Find the events of takes and print them as a table.
+
+Every TAKE is a video file, a folder of numbered stills, a raw pixel file, or - for standard
+input. A take that fails is reported on stderr, and the others are done.
+
+{DURATIONS}
+
+\b
+Examples:
+  flashpan find storm.mp4 --capture-rate 100000
+  flashpan find night/*.mov --out logs --json
+  flashpan find drop.mkv --roi 10%,0,50%,100% --pre-roll 5ms --capture-rate 5000
+  flashpan find burst.bin --raw 640x480:Mono12p --ignore 0,0,200,24 --last 9999
+
+\b
+Columns of --csv:
+  take, path          name and source of the take
+  event               number of the event in the take's log, from 0
+  kind, detector      what it is, and what found it
+  onset, peak, end    frames; length is from onset to end, both included
+  onset_s, playback_s seconds of real time and of playback time at the onset
+  strength, chance    in noise units; by noise alone, so often per million frames
+  x, y, width, height where in the picture, in pixels
+  trim_first, trim_last  the trim range that keeps it, in frames
+"""
+
+
+@click.command("find", help=_HELP, short_help="Find the events of takes.")
+@click.argument("takes", metavar="TAKE...", nargs=-1, required=True)
+@search_options
+@click.option("--json", "as_json", is_flag=True, help="Print event logs as JSON.")
+@click.option("--jsonl", is_flag=True, help="Print each event as a JSON line as soon as it ends.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print a header and a row per event.")
+@click.option("--out", metavar="DIR", help="Write <take>.events.json there.")
+@click.option("--overwrite", is_flag=True, help="Replace event logs that are there already.")
+@click.pass_context
+def command(
+    ctx: click.Context,
+    /,
+    takes: tuple[str, ...],
+    settings_file: str | None,
+    as_json: bool,
+    jsonl: bool,
+    as_csv: bool,
+    out: str | None,
+    overwrite: bool,
+    **options: Any,
+) -> None:
+    """Read the options, search each take, show the results."""
+    if overwrite and out is None:
+        raise click.UsageError("--overwrite is about the logs of --out DIR; give both")
+    form_type = _form_type(as_json=as_json, jsonl=jsonl, as_csv=as_csv)
+    form = form_type(Results(go_on=out is not None), n_takes=len(takes))
+    asked, named = asked_settings(options), named_settings(settings_file)
+    work = partial(_find_one, asked=asked, named=named, form=form, out=out, overwrite=overwrite)
+    status = each_take(takes, work)
+    form.finish()
+    ctx.exit(status)
+
+
+def _form_type(*, as_json: bool, jsonl: bool, as_csv: bool) -> type[Table]:
+    if as_json + jsonl + as_csv > 1:
+        raise click.UsageError("--json, --jsonl and --csv exclude each other; give one")
+    return Json if as_json else JsonLines if jsonl else Csv if as_csv else Table
+
+
+def _find_one(
+    take: str,
+    *,
+    asked: Settings,
+    named: Settings | None,
+    form: Table,
+    out: str | None,
+    overwrite: bool,
+) -> None:
+    from flashpan.eventlog import write_log
+    from flashpan.settings import settings_for
+
+    log = _search(take, settings_for(take, asked, named), form, None if overwrite else out)
+    if out is not None:
+        note(f"wrote {write_log(log, out, overwrite)}")
+    form.log(log)
+
+
+def _search(take: str, settings: Settings, form: Table, must_be_free: str | None) -> EventLog:
+    from flashpan.atomic import refuse_existing
+    from flashpan.eventlog import log_path
+    from flashpan.find import find
+
+    with open_with(take, settings) as reader:
+        if must_be_free is not None:  # ask before the long work, not after
+            refuse_existing(log_path(reader.info, must_be_free))
+        on_event = partial(form.event, reader.info)
+        with progress(reader.info, settings.first or 0) as on_frame:
+            return find(reader, settings, on_event=on_event, on_frame=on_frame)

@@ -1,0 +1,47 @@
+"""Results to stdout, everything else to stderr."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import click
+
+
+class Results:
+    """Standard output, which its reader may close early (``| head``).
+
+    Parameters
+    ----------
+    go_on : bool
+        Whether the work is worth finishing when nobody reads any more, because it leaves
+        files; else the first write that finds stdout closed raises `BrokenPipeError`.
+    """
+
+    def __init__(self, *, go_on: bool) -> None:
+        self._go_on = go_on
+        self._is_closed = False
+
+    def write(self, text: str) -> None:
+        """Write a line or several, at once."""
+        if self._is_closed:
+            return
+        try:
+            click.echo(text)
+        except BrokenPipeError:
+            discard_stdout()
+            self._is_closed = True
+            if not self._go_on:
+                raise
+
+
+def discard_stdout() -> None:
+    """Send what is still written to stdout nowhere, so that leaving raises no second error."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
+
+
+def note(message: object) -> None:
+    """One line on stderr."""
+    click.echo(f"flashpan: {' '.join(str(message).split())}", err=True)

@@ -1,0 +1,33 @@
+"""A progress bar on stderr, silent where stderr is no terminal."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from flashpan.model import TakeInfo
+
+
+@contextmanager
+def progress(take: TakeInfo, first: int = 0) -> Iterator[Callable[[int], None]]:
+    """Give a function to call with each frame number; shows frames per second covered."""
+    from tqdm import tqdm
+
+    with tqdm(
+        desc=take.name,
+        # what a container claims is good enough for a bar
+        total=take.n_frames or take.declared_frames,
+        initial=first,
+        unit=" frames",
+        leave=False,
+        file=sys.stderr,
+        disable=None,
+    ) as bar:
+
+        def on_frame(index: int) -> None:
+            bar.update(index + 1 - bar.n)
+
+        yield on_frame
