@@ -177,9 +177,32 @@ class Totals:
     bytes_read: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ScoreTrace:
+    """Every frame's scores, as arrays.
+
+    Attributes
+    ----------
+    detectors : tuple of str
+        Names, in the order of the rows.
+    frames : ndarray, shape (n,), int64
+        Frame numbers.
+    scores, thresholds : ndarray, shape (len(detectors), n), float32
+        Score, and the score above which it opened an event, in noise units.
+    """
+
+    detectors: tuple[str, ...]
+    frames: npt.NDArray[np.int64]
+    scores: npt.NDArray[np.float32]
+    thresholds: npt.NDArray[np.float32]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EventLog:
-    """The record of one take: what was found, with what settings."""
+    """The record of one take: what was found, with what settings.
+
+    ``trace`` is kept only on request and never written to the JSON log.
+    """
 
     take: TakeInfo
     settings: dict[str, Any]
@@ -187,3 +210,4 @@ class EventLog:
     ranges: tuple[TrimRange, ...]
     totals: Totals
     warnings: tuple[str, ...] = field(default=())
+    trace: ScoreTrace | None = field(default=None, compare=False)

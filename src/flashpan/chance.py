@@ -1,0 +1,154 @@
+"""How often noise alone would do it: the statistics of the false-alarm promise.
+
+A score is the largest of N departures, each in units of its own noise.  Were the noise
+normal, extreme-value theory gives the chance of any score exactly (`MaxLaw`).  Real
+noise has longer tails and correlated places; `Tail` watches the scores of quiet frames
+and stretches the law to fit them, never shrinking it below theory.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+_MEDIAN_Y = -math.log(math.log(2.0))
+_LOWEST_Y = -3.0
+
+
+def upper_tail_log(z: npt.ArrayLike, dof: float) -> npt.NDArray[np.float64]:
+    """Natural log of the upper tail of Student's t at ``z >= 0``, without underflow.
+
+    Parameters
+    ----------
+    z : array_like of float
+        Departure in noise units.
+    dof : float
+        Degrees of freedom of the noise estimate.
+
+    Notes
+    -----
+    The regularised incomplete beta function gives the tail down to about 1e-300; beyond,
+    its leading term does (Abramowitz & Stegun 26.5.4 with 26.7.1).
+    """
+    z = np.asarray(z, np.float64)
+    a, x = dof / 2.0, dof / (dof + z * z)
+    with np.errstate(divide="ignore"):
+        exact = np.log(0.5 * special.betainc(a, 0.5, x))
+    log_x = -np.log1p(z * z / dof)
+    leading = a * log_x - math.log(2.0 * a) - special.betaln(a, 0.5)
+    return np.where(np.isfinite(exact), exact, leading)
+
+
+@dataclass(frozen=True, slots=True)
+class MaxLaw:
+    """The largest of ``n`` independent departures with normal noise.
+
+    Attributes
+    ----------
+    n : float
+        Departures compared in one frame.
+    sides : int
+        2 where a departure either way counts, else 1.
+    dof : float
+        Degrees of freedom of the noise estimates; Student's t takes their uncertainty in.
+    """
+
+    n: float
+    sides: int = 1
+    dof: float = 1e9
+
+    def reduced(self, value: npt.ArrayLike) -> npt.NDArray[np.float64]:
+        """Map scores to the standard Gumbel variate ``y``: P(score > value) = 1 - exp(-e^-y).
+
+        Exact for any ``n``, so that a fit in ``y`` starts from the truth for normal noise.
+        """
+        log_one = upper_tail_log(np.maximum(value, 0.0), self.dof) + math.log(self.sides)
+        log_one = np.minimum(log_one, -1e-12)
+        # -log1p(-p) is p itself once p is tiny; the log form keeps the far tail alive.
+        one = np.exp(log_one)
+        y = np.where(one > 1e-8, -np.log(self.n * -np.log1p(-one)), -log_one - math.log(self.n))
+        return np.maximum(y, _LOWEST_Y)
+
+    def value_at(self, y: float) -> float:
+        """Score whose reduced variate is ``y`` (bisection; 1e-6 noise units)."""
+        low, high = 0.0, 8.0
+        while float(self.reduced(high)) < y and high < 1e6:
+            high *= 2.0
+        while high - low > 1e-6 * max(1.0, high):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if float(self.reduced(middle)) < y else (low, middle)
+        return high
+
+
+def gumbel_y(chance: float) -> float:
+    """Reduced variate exceeded with the given probability."""
+    return -math.log(-math.log1p(-chance))
+
+
+def gumbel_chance(y: float) -> float:
+    """Probability that a standard Gumbel variate exceeds ``y``."""
+    return -math.expm1(-math.exp(-y)) if y < 30 else math.exp(-y)
+
+
+class Tail:
+    """The score distribution of quiet frames, learned as they pass.
+
+    Median and upper quantiles of the reduced variate give location and scale of a Gumbel
+    law; events are rare and fed elsewhere, so quantiles up to 99 % are safe from them.
+    The scale is pulled to the theoretical 1 while there are few frames and is never
+    below it; nor is the location below theory's.
+
+    Parameters
+    ----------
+    memory : int
+        Quiet frames remembered.
+    refit_every : int
+        Frames between fits.
+    """
+
+    def __init__(self, memory: int = 4096, refit_every: int = 64, prior: float = 24.0) -> None:
+        self._values = np.zeros(memory, np.float32)
+        self._count = 0
+        self._refit_every = refit_every
+        self._prior = prior
+        self.location = 0.0
+        self.scale = 1.0
+
+    @property
+    def count(self) -> int:
+        """Quiet frames seen."""
+        return self._count
+
+    def push(self, value: float, law: MaxLaw) -> bool:
+        """Remember one quiet frame's score; True when the fit was renewed."""
+        self._values[self._count % len(self._values)] = value
+        self._count += 1
+        due = self._count % self._refit_every == 0 or self._count in (16, 32)
+        if due:
+            self.fit(law)
+        return due
+
+    def fit(self, law: MaxLaw) -> None:
+        """Fit location and scale to the remembered scores."""
+        n = min(self._count, len(self._values))
+        if n < 8:
+            return
+        y = np.quantile(law.reduced(self._values[:n]), (0.5, 0.9, 0.99))
+        spread = (y[1] - y[0]) / (gumbel_y(0.1) - _MEDIAN_Y)
+        if n >= 500:
+            spread = max(spread, (y[2] - y[1]) / (gumbel_y(0.01) - gumbel_y(0.1)))
+        self.scale = max(1.0, (n * spread + self._prior) / (n + self._prior))
+        self.location = max(0.0, y[0] - _MEDIAN_Y * self.scale)
+
+    def threshold(self, chance: float, law: MaxLaw) -> float:
+        """Score that noise exceeds with the given probability per frame."""
+        return law.value_at(self.location + self.scale * gumbel_y(chance))
+
+    def chance(self, value: float, law: MaxLaw) -> float:
+        """Probability per frame that noise gives this score or more."""
+        y = float(law.reduced(value))
+        return gumbel_chance((y - self.location) / self.scale)

@@ -1,0 +1,71 @@
+"""Brightness spikes: a place got brighter or darker than its own past explains."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from flashpan.detectors.base import Run, Scene
+from flashpan.detectors.noise import Floats
+from flashpan.detectors.run import PlaceRun
+from flashpan.detectors.track import quantisation_floor, white_floor
+from flashpan.measure import Tiles
+
+_PIXEL_SAMPLES = 16
+_EVERY = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Brightness:
+    """Mean luma of every place against its running level."""
+
+    name: ClassVar[str] = "brightness"
+    version: ClassVar[int] = 1
+
+    def start(self, scene: Scene) -> Run:
+        """Begin a run over one take."""
+        return BrightnessRun(scene)
+
+
+class BrightnessRun(PlaceRun):
+    """State of `Brightness`.
+
+    A place's mean cannot be quieter than the noise of its pixels allows; that noise is
+    read off the difference of successive frames (EMVA 1288: half its mean square is the
+    temporal variance), which a few frames give to a per cent even where the run of means
+    is still too short to show its own spread.
+    """
+
+    sides = 2
+
+    def __init__(self, scene: Scene) -> None:
+        super().__init__(scene)
+        self._smallest = quantisation_floor(self.step, self.places.n_px)
+        self._variances: list[Floats] = []
+        self._seen = 0
+
+    def series(self, tiles: Tiles) -> Floats:
+        """Mean luma, fraction of full scale."""
+        return self.places.gather(tiles.mean)
+
+    def observe(self, tiles: Tiles, sample: Floats) -> None:
+        """Keep a sparse record of the pixels' temporal variance."""
+        if tiles.has_previous and (self._seen < 2 * _PIXEL_SAMPLES or self._seen % _EVERY == 0):
+            self._variances.append(self.places.gather(tiles.sq_diff) * 0.5)
+            del self._variances[:-_PIXEL_SAMPLES]
+        self._seen += 1
+
+    def floor(self, rate: int, level: Floats) -> Floats:
+        """White noise of the pixels, averaged over the place and over ``rate`` frames."""
+        if not self._variances:
+            return self._smallest
+        sigma = np.sqrt(np.median(np.stack(self._variances), axis=0))
+        white = white_floor(sigma.astype(np.float32), self.places.n_px * rate)
+        return np.maximum(white, self._smallest)
+
+    def noise_now(self, tiles: Tiles, sample: Floats) -> Floats:
+        """White noise of this frame's pixels, averaged over the place."""
+        sigma = np.sqrt(0.5 * self.places.gather(tiles.sq_diff))
+        return white_floor(sigma, self.places.n_px)

@@ -1,0 +1,67 @@
+"""Frame differencing: the picture changes from frame to frame more than it used to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from flashpan.detectors.base import Run, Scene, Score
+from flashpan.detectors.noise import Floats
+from flashpan.detectors.run import PlaceRun
+from flashpan.detectors.track import quantisation_floor
+from flashpan.measure import Tiles
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Root-mean-square frame difference of every place against its running level."""
+
+    name: ClassVar[str] = "difference"
+    version: ClassVar[int] = 1
+
+    def start(self, scene: Scene) -> Run:
+        """Begin a run over one take."""
+        return DifferenceRun(scene)
+
+
+class DifferenceRun(PlaceRun):
+    """State of `Difference`.
+
+    The root mean square answers to a few strongly changed pixels where a mean absolute
+    difference drowns them.  The variance of rounding (a sixth of a grey level squared for
+    a difference) is added under the root, so that a clean 8-bit picture, where most
+    differences are exactly zero, has a level to rise from.
+    """
+
+    sides = 1
+
+    def __init__(self, scene: Scene) -> None:
+        super().__init__(scene)
+        self._rounding = self.step**2 / 6.0
+        self._smallest = quantisation_floor(self.step, self.places.n_px)
+
+    def score(self, tiles: Tiles) -> Score:
+        """Score the next frame; the first has no difference and says nothing."""
+        if not tiles.has_previous:
+            return Score(index=tiles.index, value=0.0, since=tiles.index, until=tiles.index)
+        return super().score(tiles)
+
+    def series(self, tiles: Tiles) -> Floats:
+        """Root-mean-square difference, fraction of full scale."""
+        return np.sqrt(self.places.gather(tiles.sq_diff) + self._rounding).astype(np.float32)
+
+    def floor(self, rate: int, level: Floats) -> Floats:
+        """Sampling error of a root mean square over the place's pixels.
+
+        For n independent normal differences it is the root mean square over sqrt(2 n).
+        """
+        return np.maximum(self._white(level, rate), self._smallest)
+
+    def noise_now(self, tiles: Tiles, sample: Floats) -> Floats:
+        """Sampling error at the present root mean square."""
+        return self._white(sample, 1)
+
+    def _white(self, level: Floats, rate: int) -> Floats:
+        return (level / np.sqrt(2.0 * self.places.n_px * rate)).astype(np.float32)

@@ -1,0 +1,124 @@
+"""What is normal at each place, and how much it varies: robust, running, causal.
+
+A *place* is one tile, a block of tiles or the whole window.  Every place keeps its last
+samples in a ring and is judged by its own level and spread, refreshed every few frames
+by order statistics: no drift, ripple or restless background that the ring has seen can
+look like an event for long, since it widens the spread it is divided by.
+
+A place that has departed for long stops feeding its ring, so that an event is not
+learned; once it has held its new state for long enough the ring is refilled from there.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+Floats = npt.NDArray[np.float32]
+
+_CLIP = 2.5
+_QUARTILES_PER_SIGMA = 2.0 * special.ndtri(0.75)
+_DENSITY = math.exp(-_CLIP**2 / 2) / math.sqrt(2 * math.pi)
+_INSIDE = special.ndtr(_CLIP) - special.ndtr(-_CLIP)
+# Standard deviation of a unit normal clipped at ±2.5, to undo the clipping.
+_CLIPPED_SIGMA = math.sqrt(
+    _INSIDE - 2 * _CLIP * _DENSITY + 2 * _CLIP**2 * special.ndtr(-_CLIP)
+)
+
+
+def level_and_spread(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
+    """Robust mean and standard deviation along the last axis.
+
+    Median and interquartile range first; then mean and standard deviation of the samples
+    clipped at 2.5 of those sigmas, which keeps nine tenths of the efficiency of the plain
+    estimators on normal noise and bounds what any outlier can do (Huber 1981, one step;
+    from memory).
+
+    Parameters
+    ----------
+    samples : ndarray, shape (places, n)
+    floor : ndarray, shape (places,)
+        Least spread that is believed.
+    """
+    n = samples.shape[1]
+    ranks = sorted({(n - 1) // 4, (n - 1) // 2, n // 2, n - 1 - (n - 1) // 4})
+    ordered = np.partition(samples, ranks, axis=1)
+    low, high = ordered[:, (n - 1) // 4], ordered[:, n - 1 - (n - 1) // 4]
+    middle = 0.5 * (ordered[:, (n - 1) // 2] + ordered[:, n // 2])
+    reach = np.maximum((high - low) / _QUARTILES_PER_SIGMA, floor) * _CLIP
+    rest = np.clip(samples - middle[:, None], -reach[:, None], reach[:, None])
+    offset = rest.mean(axis=1)
+    square = np.einsum("ij,ij->i", rest, rest) / n
+    spread = np.sqrt(np.maximum(square - offset**2, 0.0) * n / max(1, n - 1)) / _CLIPPED_SIGMA
+    return (middle + offset).astype(np.float32), spread.astype(np.float32)
+
+
+def first_normal(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
+    """Level and spread of a warm-up that may hold an event.
+
+    Where a part of the warm-up is much quieter than the whole, that part is taken for
+    normal, the earliest if several are: an event in the first frames, or one that begins
+    during the warm-up and goes on, is then seen against what surrounds it.
+    """
+    level, spread = level_and_spread(samples, floor)
+    n = samples.shape[1]
+    whole = np.maximum(spread, floor)
+    for part, doubt in ((slice(n // 2, n), 1.2), (slice(0, n // 2), 1.2), (slice(0, n // 4), 1.5)):
+        if part.stop - part.start < 6:
+            continue
+        part_level, part_spread = level_and_spread(samples[:, part], floor)
+        # A short sample's spread errs by a fifth and more; only a clear difference counts.
+        quiet = np.maximum(part_spread, floor) * 1.5 * doubt < whole
+        level = np.where(quiet, part_level, level)
+        spread = np.where(quiet, doubt * part_spread, spread)
+    return level, spread
+
+
+class Ring:
+    """The last samples of every place.
+
+    Parameters
+    ----------
+    first : ndarray, shape (places, n)
+        Warm-up samples.
+    window : int
+        Samples kept.
+    """
+
+    def __init__(self, first: Floats, window: int) -> None:
+        self._data = np.zeros((first.shape[0], window), np.float32)
+        n = min(window, first.shape[1])
+        self._data[:, :n] = first[:, -n:]
+        self._next = n % window
+        self.filled = n
+
+    def push(self, sample: Floats, hold: npt.NDArray[np.bool_]) -> None:
+        """Store one sample per place; a held place repeats an old one of its own.
+
+        Repeating a sample from a third of a window ago keeps the place's distribution as
+        it was, with no special case anywhere else.
+        """
+        column = self._data[:, self._next]
+        if hold.any():
+            old = (self._next - max(1, self.filled // 3)) % self.filled
+            column[:] = np.where(hold, self._data[:, old], sample)
+        else:
+            column[:] = sample
+        self._next = (self._next + 1) % self._data.shape[1]
+        self.filled = min(self.filled + 1, self._data.shape[1])
+
+    def samples(self) -> Floats:
+        """Samples so far, shape (places, filled), in no particular order."""
+        return self._data[:, : self.filled]
+
+    def refill(self, places: npt.NDArray[np.intp], recent: Floats) -> None:
+        """Forget the past of some places and repeat their recent samples instead."""
+        reps = -(-self._data.shape[1] // recent.shape[1])
+        self._data[places] = np.tile(recent, (1, reps))[:, : self._data.shape[1]]
+
+    def shift(self, places: npt.NDArray[np.intp], by: Floats) -> None:
+        """Add an offset to every sample of some places."""
+        self._data[places] += by[:, None]

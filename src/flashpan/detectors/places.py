@@ -1,0 +1,86 @@
+"""Places: tiles, blocks of four by four tiles, and the whole window, in one flat vector.
+
+A three-pixel projectile stands out in one tile, a faint glow over half the sky only in
+the mean of many; judging all sizes at once finds both.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from flashpan.grid import Grid
+
+BLOCK = 4
+
+
+class Places:
+    """The flat vector of places over a grid; empty (masked) tiles are left out."""
+
+    def __init__(self, grid: Grid) -> None:
+        rows, cols = grid.shape
+        self._tile_rows, self._tile_cols = rows, cols
+        counts = grid.n_px.astype(np.float64)
+        self._weights = counts
+        self._row_starts = np.arange(0, rows, BLOCK)
+        self._col_starts = np.arange(0, cols, BLOCK)
+        blocks = self._block_sums(counts)
+        self.sized = [counts]
+        if blocks.size > 1 and blocks.size < counts.size:
+            self.sized.append(blocks)
+        if counts.size > 1:
+            self.sized.append(counts.sum(keepdims=True))
+        flat = np.concatenate([part.ravel() for part in self.sized])
+        self._kept = np.flatnonzero(flat)
+        self.n_px = flat[self._kept]
+        self.n = len(self._kept)
+        self.n_tiles = int(np.count_nonzero(counts))
+        self._extents = self._all_extents()[self._kept]
+
+    def _block_sums(self, grid: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        rows = np.add.reduceat(grid, self._row_starts, axis=0)
+        return np.add.reduceat(rows, self._col_starts, axis=1)
+
+    def gather(self, tiles: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+        """Mean of a tile statistic over every place, shape (n,), float32."""
+        parts = [tiles.ravel()]
+        if len(self.sized) > 1:
+            weighted = tiles * self._weights
+            if len(self.sized) == 3:
+                with np.errstate(invalid="ignore"):
+                    parts.append((self._block_sums(weighted) / self.sized[1]).ravel())
+            parts.append(np.array([weighted.sum() / self.sized[-1].item()]))
+        return np.concatenate(parts)[self._kept].astype(np.float32)
+
+    def _all_extents(self) -> npt.NDArray[np.intp]:
+        rows, cols = self._tile_rows, self._tile_cols
+        extents = [_cells(np.arange(rows), np.arange(cols), 1, rows, cols)]
+        if len(self.sized) == 3:
+            extents.append(_cells(self._row_starts, self._col_starts, BLOCK, rows, cols))
+        if len(self.sized) > 1:
+            extents.append(np.array([[0, 0, rows, cols]]))
+        return np.concatenate(extents)
+
+    def extent(self, places: npt.NDArray[np.intp]) -> tuple[int, int, int, int]:
+        """Smallest tile rectangle ``(top, left, bottom, right)`` over some places.
+
+        Single tiles say where; the larger places speak only when no tile does.
+        """
+        tiles = places[places < self.n_tiles]
+        boxes = self._extents[tiles if len(tiles) else places]
+        top, left = boxes[:, :2].min(axis=0)
+        bottom, right = boxes[:, 2:].max(axis=0)
+        return int(top), int(left), int(bottom), int(right)
+
+    def tile(self, place: int) -> tuple[int, int]:
+        """Row and column of a place's top left tile."""
+        top, left = self._extents[place][:2]
+        return int(top), int(left)
+
+
+def _cells(
+    tops: npt.NDArray[np.intp], lefts: npt.NDArray[np.intp], size: int, rows: int, cols: int
+) -> npt.NDArray[np.intp]:
+    top, left = (part.ravel() for part in np.meshgrid(tops, lefts, indexing="ij"))
+    bottom, right = np.minimum(top + size, rows), np.minimum(left + size, cols)
+    return np.stack([top, left, bottom, right], axis=1)

@@ -1,0 +1,177 @@
+"""Motion inside a region: many tiles each change a little, none of them enough alone."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+import numpy.typing as npt
+
+from flashpan.chance import MaxLaw
+from flashpan.detectors.base import Run, Scene, Score
+from flashpan.detectors.noise import Floats
+from flashpan.detectors.track import GATE, Track, quantisation_floor, white_floor
+from flashpan.measure import Tiles
+from flashpan.model import Region
+
+LAGS = (1, 4, 16)
+WARM_UP = 32
+_CAP = 25.0
+_CLEARLY = 9.0
+_PIXEL_SAMPLES = 16
+_EVERY = 8
+
+
+@dataclass(frozen=True, slots=True)
+class RoiMotion:
+    """How much of a region moves: the pooled, capped square of its tiles' changes."""
+
+    name: ClassVar[str] = "roi-motion"
+    version: ClassVar[int] = 1
+
+    def start(self, scene: Scene) -> Run:
+        """Begin a run over one take."""
+        return RoiMotionRun(scene)
+
+
+class RoiMotionRun:
+    """State of `RoiMotion`.
+
+    Each tile's mean is compared with itself 1, 4 and 16 frames ago, less what the whole
+    region did (light is not motion), in units of its pixels' noise.  The squares are
+    capped, so that one tile cannot speak for the region, and averaged: for still tiles the
+    result is near 1 with a spread of 1/sqrt(2 tiles), however faint the change per tile.
+    """
+
+    def __init__(self, scene: Scene) -> None:
+        grid = scene.grid
+        self._n_px = np.maximum(grid.n_px, 1).astype(np.float64)
+        self._members = [_tiles_in(region, scene) for region in grid.regions]
+        self._smallest = quantisation_floor(1.0 / scene.info.full_scale, self._n_px)
+        self._means: deque[Floats] = deque(maxlen=LAGS[-1] + 1)
+        self._variances: list[Floats] = []
+        self._sigma: Floats = self._smallest
+        self._seen = 0
+        self._warm: list[tuple[int, Floats, npt.NDArray[np.float32]]] = []
+        self._past: tuple[Score, ...] = ()
+        self._track: Track | None = None
+        self._settle = scene.settle_frames
+        self._last = Score(index=-1, value=0.0)
+        sizes = np.array([max(1, int(m.sum())) for m in self._members], np.float64)
+        self._floor = np.repeat(1.0 / np.sqrt(2.0 * sizes), len(LAGS)).astype(np.float32)
+        self.law = MaxLaw(n=len(self._floor), sides=1, dof=200.0)
+
+    def score(self, tiles: Tiles) -> Score:
+        """Score the next frame; invalid during warm-up."""
+        if not tiles.has_previous:
+            self._means.append(tiles.mean)
+            return Score(index=tiles.index, value=0.0, since=tiles.index, until=tiles.index)
+        self._observe(tiles)
+        changes = self._changes(tiles.mean)
+        self._means.append(tiles.mean)
+        sample = self._pool(changes)
+        if self._track is not None:
+            return self._judge(tiles.index, sample, changes)
+        self._warm.append((tiles.index, sample, changes))
+        if len(self._warm) >= WARM_UP:
+            self._past = self._begin()
+        return Score(index=tiles.index, value=0.0, valid=False)
+
+    def retrospect(self) -> tuple[Score, ...]:
+        """Scores of the warm-up frames; empty when they have been given already."""
+        if self._warm:
+            self._past = self._begin()
+        past, self._past = self._past, ()
+        return past
+
+    def _observe(self, tiles: Tiles) -> None:
+        if self._seen < 2 * _PIXEL_SAMPLES or self._seen % _EVERY == 0:
+            self._variances.append(tiles.sq_diff * 0.5)
+            del self._variances[:-_PIXEL_SAMPLES]
+            sigma = np.sqrt(np.median(np.stack(self._variances), axis=0)).astype(np.float32)
+            self._sigma = np.maximum(white_floor(sigma, self._n_px), self._smallest)
+        self._seen += 1
+
+    def _changes(self, mean: Floats) -> npt.NDArray[np.float32]:
+        """Squared change of every tile at every lag, in noise units; (lags, rows, cols)."""
+        changes = np.zeros((len(LAGS), *mean.shape), np.float32)
+        for row, lag in enumerate(LAGS):
+            before = self._means[max(0, len(self._means) - lag)]
+            change = mean - before
+            for member in self._members:
+                change[member] -= np.median(change[member])
+            changes[row] = np.square(change / self._sigma) * 0.5
+        return changes
+
+    def _pool(self, changes: npt.NDArray[np.float32]) -> Floats:
+        capped = np.minimum(changes, _CAP)
+        pooled = [capped[:, member].mean(axis=1) for member in self._members]
+        return np.sqrt(np.concatenate(pooled)).astype(np.float32)
+
+    def _begin(self) -> tuple[Score, ...]:
+        warm, self._warm = self._warm, []
+        samples = np.stack([sample for _, sample, _ in warm], axis=1)
+        self._track = Track(
+            samples, self._floor, sides=1, window=128, hold_after=8, settle_after=self._settle
+        )
+        return tuple(self._judge(*item) for item in warm)
+
+    def _judge(self, index: int, sample: Floats, changes: npt.NDArray[np.float32]) -> Score:
+        track = self._track
+        assert track is not None
+        z = track.judge(sample)
+        settled = track.learn(sample)
+        if len(settled):
+            track.settle(settled, self._floor)
+        if track.refresh_due:
+            track.refresh(self._floor)
+        self._last = self._describe(index, track, z, changes, bool(len(settled)))
+        return self._last
+
+    def _describe(
+        self, index: int, track: Track, z: Floats, changes: npt.NDArray[np.float32], settled: bool
+    ) -> Score:
+        best = int(z.argmax())
+        value = max(0.0, float(z[best]))
+        if value <= GATE:
+            return Score(index=index, value=value, since=index, until=index, settled=settled)
+        departed = np.flatnonzero(z > GATE)
+        shortest = LAGS[int((departed % len(LAGS)).min())]
+        known = self._last.extent is not None and value < 1.5 * self._last.value
+        since = self._last.since if known else index - track.since(departed, z)
+        extent, tile = self._where(changes[best % len(LAGS)], self._members[best // len(LAGS)])
+        return Score(
+            index=index,
+            value=value,
+            extent=extent,
+            tile=tile,
+            since=since,
+            until=max(since, index - shortest + 1),
+            moving=float(track.moving[departed].max()),
+            settled=settled,
+        )
+
+    @staticmethod
+    def _where(
+        change: npt.NDArray[np.float32], member: npt.NDArray[np.bool_]
+    ) -> tuple[tuple[int, int, int, int], tuple[int, int]]:
+        """Tiles that clearly changed (all of the region if none alone did), and the most."""
+        inside = np.where(member, change, -1.0)
+        row, col = np.unravel_index(int(inside.argmax()), change.shape)
+        rows, cols = np.nonzero(inside > _CLEARLY)
+        if not len(rows):
+            rows, cols = np.nonzero(member)
+        box = (int(rows.min()), int(cols.min()), int(rows.max()) + 1, int(cols.max()) + 1)
+        return box, (int(row), int(col))
+
+
+def _tiles_in(region: Region, scene: Scene) -> npt.NDArray[np.bool_]:
+    """Tiles that overlap a region and hold pixels that count."""
+    grid = scene.grid
+    top, left = region.top - grid.window.top, region.left - grid.window.left
+    rows = (grid.row_edges[1:] > top) & (grid.row_edges[:-1] < top + region.height)
+    cols = (grid.col_edges[1:] > left) & (grid.col_edges[:-1] < left + region.width)
+    member: npt.NDArray[np.bool_] = rows[:, None] & cols[None, :] & (grid.n_px > 0)
+    return member

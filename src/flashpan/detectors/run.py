@@ -1,0 +1,205 @@
+"""The run that `difference` and `brightness` share: places, three rates, one score.
+
+Each place is followed sample by sample, and again as means of 4 and of 16 frames: a slow
+change (something starting to move from rest) is small from one frame to the next and
+plain in the means, whose noise is two and four times less.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from flashpan.chance import MaxLaw
+from flashpan.detectors.base import Scene, Score
+from flashpan.detectors.noise import Floats
+from flashpan.detectors.places import Places
+from flashpan.detectors.track import GATE, Track
+from flashpan.measure import Tiles
+
+WARM_UP = 32
+RATES = (1, 4, 16)
+_WINDOW = {1: 128, 4: 64, 16: 64}
+_SLOW_WARM_UP = 16
+# Uncertainty of spreads that rest on about a hundred samples.
+_DOF = 200.0
+
+
+@dataclass(slots=True)
+class _Finding:
+    """What one rate last said; held until it speaks again."""
+
+    value: float = 0.0
+    moving: float = 0.0
+    places: npt.NDArray[np.intp] | None = None
+    place: int = 0
+    z: Floats | None = None
+    since: int = 0
+    until: int = 0
+
+
+class PlaceRun(ABC):
+    """Follows one statistic at every place.
+
+    Subclasses say what the statistic is (`series`), what its least believable noise is
+    (`floor`) and what its noise is at this moment (`noise_now`).
+    """
+
+    sides: int
+
+    def __init__(self, scene: Scene) -> None:
+        self.places = Places(scene.grid)
+        self.step = 1.0 / scene.info.full_scale
+        self._settle = scene.settle_frames
+        self._tracks: dict[int, Track] = {}
+        self._sums = {rate: np.zeros(self.places.n, np.float64) for rate in RATES[1:]}
+        self._slow: dict[int, list[Floats]] = {rate: [] for rate in RATES[1:]}
+        self._found = {rate: _Finding() for rate in RATES}
+        self._warm: list[tuple[Tiles, Floats]] = []
+        self._past: tuple[Score, ...] = ()
+        self._fed = 0
+        self.law = MaxLaw(n=self.places.n * len(RATES), sides=self.sides, dof=_DOF)
+
+    @abstractmethod
+    def series(self, tiles: Tiles) -> Floats:
+        """The statistic at every place, shape (places,)."""
+
+    @abstractmethod
+    def floor(self, rate: int, level: Floats) -> Floats:
+        """Least believable spread, around a level, of the mean of ``rate`` samples."""
+
+    @abstractmethod
+    def noise_now(self, tiles: Tiles, sample: Floats) -> Floats:
+        """Noise of one sample as the picture shows it at this moment."""
+
+    def observe(self, tiles: Tiles, sample: Floats) -> None:
+        """Learn from a frame whatever `floor` needs."""
+
+    def score(self, tiles: Tiles) -> Score:
+        """Score the next frame; invalid during warm-up."""
+        sample = self.series(tiles)
+        self.observe(tiles, sample)
+        if 1 in self._tracks:
+            return self._follow(tiles, sample)
+        self._warm.append((tiles, sample))
+        if len(self._warm) >= WARM_UP:
+            self._past = tuple(self._begin())
+        return Score(index=tiles.index, value=0.0, valid=False)
+
+    def retrospect(self) -> tuple[Score, ...]:
+        """Scores of the warm-up frames; empty when they have been given already."""
+        if self._warm:
+            self._past = tuple(self._begin())
+        past, self._past = self._past, ()
+        return past
+
+    def _begin(self) -> Iterator[Score]:
+        """Find what is normal in the warm-up, then score its frames in order."""
+        warm, self._warm = self._warm, []
+        samples = np.stack([sample for _, sample in warm], axis=1)
+        self._tracks[1] = self._track(1, samples)
+        for tiles, sample in warm:
+            yield self._follow(tiles, sample)
+
+    def _track(self, rate: int, samples: Floats) -> Track:
+        return Track(
+            samples,
+            self.floor(rate, np.median(samples, axis=1).astype(np.float32)),
+            sides=self.sides,
+            window=_WINDOW[rate],
+            hold_after=max(2, 8 // rate),
+            settle_after=max(16, self._settle // rate),
+        )
+
+    def _follow(self, tiles: Tiles, sample: Floats) -> Score:
+        settled = self._feed(1, tiles.index, sample, self.noise_now(tiles, sample))
+        settled |= self._feed_slow(tiles.index, sample)
+        return self._combine(tiles.index, settled)
+
+    def _feed(self, rate: int, index: int, sample: Floats, noise: Floats | None) -> bool:
+        """Give a rate its next sample; True when some place settled in a new state."""
+        track = self._tracks[rate]
+        z = track.judge(sample, noise)
+        self._found[rate] = self._find(rate, index, track, z)
+        places = track.learn(sample)
+        if len(places):
+            before = track.level[places]
+            track.settle(places, self.floor(rate, track.level))
+            for slower in (r for r in RATES if r > rate and r in self._tracks):
+                self._tracks[slower].shift(places, track.level[places] - before)
+        if track.refresh_due:
+            track.refresh(self.floor(rate, track.level))
+        return bool(len(places))
+
+    def _find(self, rate: int, index: int, track: Track, z: Floats) -> _Finding:
+        size = track.size(z)
+        place = int(size.argmax())
+        value = float(size[place])
+        finding = _Finding(value=value, place=place, z=z, until=index)
+        if value <= GATE:
+            return finding
+        departed = np.flatnonzero(size > GATE)
+        finding.places = departed
+        finding.moving = float(track.moving[departed].max())
+        finding.since = self._since(rate, index, track, finding)
+        return finding
+
+    def _since(self, rate: int, index: int, track: Track, finding: _Finding) -> int:
+        """Look back, or keep what was found while the departure goes on and does not grow."""
+        before = self._found[rate]
+        if before.places is not None and finding.value < 1.5 * before.value:
+            return before.since
+        assert finding.places is not None
+        assert finding.z is not None
+        back = track.since(finding.places, finding.z)
+        return max(0, index - (back + 1) * rate + 1)
+
+    def _feed_slow(self, index: int, sample: Floats) -> bool:
+        """Feed the slower rates with what the fastest did not already see."""
+        fast = self._tracks[1]
+        clean = np.where(fast.size(fast.z) > GATE, fast.level, sample)
+        self._fed += 1
+        settled = False
+        for rate in RATES[1:]:
+            self._sums[rate] += clean
+            if self._fed % rate == 0:
+                mean = (self._sums[rate] / rate).astype(np.float32)
+                self._sums[rate][:] = 0.0
+                settled |= self._feed_mean(rate, index, mean)
+        return settled
+
+    def _feed_mean(self, rate: int, index: int, mean: Floats) -> bool:
+        if rate in self._tracks:
+            return self._feed(rate, index, mean, None)
+        self._slow[rate].append(mean)
+        if len(self._slow[rate]) >= _SLOW_WARM_UP:
+            self._tracks[rate] = self._track(rate, np.stack(self._slow.pop(rate), axis=1))
+        return False
+
+    def _combine(self, index: int, settled: bool) -> Score:
+        rate, best = max(self._found.items(), key=lambda item: item[1].value)
+        if best.places is None or best.z is None:
+            return Score(
+                index=index,
+                value=best.value,
+                tile=self.places.tile(best.place),
+                since=index,
+                until=index,
+                settled=settled,
+            )
+        z = best.z[best.places]
+        return Score(
+            index=index,
+            value=best.value,
+            extent=self.places.extent(best.places),
+            tile=self.places.tile(best.place),
+            since=best.since,
+            until=best.until,
+            sign=float(z.sum() / np.abs(z).sum()),
+            moving=max(found.moving for found in self._found.values()),
+            settled=settled,
+        )

@@ -1,0 +1,308 @@
+"""One take end to end: read → measure → score → pick → log."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections import deque
+from collections.abc import Callable, Iterator
+from contextlib import nullcontext
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from flashpan import registry
+from flashpan.chance import MaxLaw
+from flashpan.detectors.base import Detector, Run, Scene, Score
+from flashpan.errors import SettingsError
+from flashpan.grid import Grid, lay_grid
+from flashpan.kinds import kind_of
+from flashpan.measure import Measurer, Tiles
+from flashpan.model import Event, EventLog, Frame, ScoreTrace, TakeInfo, Totals
+from flashpan.picker import Pick, Picker
+from flashpan.ranges import Span, trim_ranges
+from flashpan.readers.base import Reader
+from flashpan.settings import ResolvedSettings, Settings
+from flashpan.units import real_time
+
+SETTLE_FRAMES = 256
+"""A new state is the new normal after this long, or after the merge gap if that is longer."""
+
+
+def find(
+    take: str | os.PathLike[str] | Reader,
+    settings: Settings | None = None,
+    *,
+    on_event: Callable[[Event], None] | None = None,
+    on_frame: Callable[[int], None] | None = None,
+    keep_trace: bool = False,
+) -> EventLog:
+    """Find the events of one take.
+
+    Parameters
+    ----------
+    take : path or Reader
+        What to look through: anything `flashpan.open_take` opens (``-`` is standard
+        input), or an open reader, which is then read to its end but not closed.
+    settings : Settings, optional
+        What was asked for; every default is chosen for the take.
+    on_event : callable, optional
+        Called with each event as soon as it closes.
+    on_frame : callable, optional
+        Called with each frame's number once it has been measured.
+    keep_trace : bool
+        Keep every detector's score and threshold in ``log.trace``.
+
+    Returns
+    -------
+    EventLog
+        "Nothing found" is a log without events.
+
+    Raises
+    ------
+    UnreadableTake
+        The take cannot be opened or no frame of it decodes.
+    SettingsError, RegionError
+        A setting makes no sense for this take.
+    """
+    asked = settings or Settings()
+    with _opened(take, asked) as reader:
+        search = Search(reader, asked, keep_trace=keep_trace)
+        for event in search.events(on_frame):
+            if on_event is not None:
+                on_event(event)
+        return search.log()
+
+
+def _opened(
+    take: str | os.PathLike[str] | Reader, settings: Settings
+) -> Reader | nullcontext[Reader]:
+    if isinstance(take, Reader):
+        return nullcontext(take)
+    from flashpan.readers.open import open_take  # readers are heavy and not always needed
+
+    return open_take(
+        os.fspath(take),
+        raw=settings.raw,
+        capture_rate=settings.capture_rate,
+        playback_rate=settings.playback_rate,
+        trigger_frame=settings.trigger_frame,
+    )
+
+
+class Search:
+    """A take being searched: iterate `events`, then ask for the `log`.
+
+    Parameters
+    ----------
+    reader : Reader
+        The open take.
+    settings : Settings
+        What was asked for.
+    keep_trace : bool
+        Keep every frame's scores.
+    """
+
+    def __init__(self, reader: Reader, settings: Settings, *, keep_trace: bool = False) -> None:
+        self._reader = reader
+        self.settings = settings.resolved(reader.info)
+        self._began = time.monotonic()
+        info, wanted = reader.info, self.settings
+        self._grid = lay_grid(info.shape, wanted.roi, wanted.ignore)
+        scene = Scene(
+            info=info,
+            grid=self._grid,
+            settle_frames=max(SETTLE_FRAMES, wanted.merge_gap_frames),
+        )
+        self._scorer = Scorer({name: _detector(name) for name in wanted.detectors}, scene)
+        self._picker = Picker(self._scorer.laws, wanted.false_alarms, wanted.merge_gap_frames)
+        self._trace = TraceKeeper(wanted.detectors) if keep_trace else None
+        self._events: list[Event] = []
+        self._last = wanted.start - 1
+
+    def events(self, on_frame: Callable[[int], None] | None = None) -> Iterator[Event]:
+        """Yield each event as soon as it closes."""
+        measurer = Measurer(self._reader.info, self._grid)
+        for frame in self._wanted_frames():
+            self._last = frame.index
+            for moment in self._scorer.push(measurer.measure(frame)):
+                yield from self._picked(self._pick(moment))
+            if on_frame is not None:
+                on_frame(frame.index)
+        for moment in self._scorer.finish():
+            yield from self._picked(self._pick(moment))
+        yield from self._picked(self._picker.finish())
+
+    def log(self) -> EventLog:
+        """The record of what has been searched so far."""
+        wanted, stop = self.settings, self._last + 1
+        info = replace(
+            self._reader.info,
+            capture_rate=wanted.capture_rate,
+            playback_rate=wanted.playback_rate,
+            trigger_frame=wanted.trigger_frame,
+        )
+        ranges = trim_ranges(
+            (Span(event.onset, event.end + 1) for event in self._events),
+            pre_roll_frames=wanted.pre_roll_frames,
+            post_roll_frames=wanted.post_roll_frames,
+            merge_gap_frames=0,
+            start=wanted.start,
+            stop=stop,
+        )
+        return EventLog(
+            take=info,
+            settings=wanted.as_log(),
+            events=tuple(self._events),
+            ranges=ranges,
+            totals=Totals(
+                frames=max(0, stop - wanted.start),
+                kept=sum(kept.n_frames for kept in ranges),
+                events=len(self._events),
+                seconds=round(time.monotonic() - self._began, 3),
+                bytes_read=self._reader.bytes_read,
+            ),
+            warnings=info.warnings,
+            trace=self._trace.trace() if self._trace else None,
+        )
+
+    def _wanted_frames(self) -> Iterator[Frame]:
+        """Frames of the part asked for; what comes before must still be decoded."""
+        start, stop = self.settings.start, self.settings.stop
+        for frame in self._reader.frames():
+            if stop is not None and frame.index >= stop and self._ends_early():
+                return
+            if frame.index >= start:
+                yield frame
+        if self._last < start:
+            count = self._reader.info.n_frames
+            raise SettingsError(
+                f"{self._reader.info.path}: --first {start} lies after the last frame"
+                f" ({count} frames decode, numbered from 0)"
+            )
+
+    def _ends_early(self) -> bool:
+        """True where the user asked for a last frame, rather than the file declaring it."""
+        return dict(self.settings.origins).get("last", "default") != "default"
+
+    def _pick(self, moment: Moment) -> Iterator[Pick]:
+        if moment.warm_up:
+            for name, values in moment.warm_up.items():
+                self._picker.channels[name].prime(values)
+        if self._trace is not None:
+            self._trace.add(moment, self._picker)
+        return self._picker.push(moment.index, moment.scores, moment.refreshed)
+
+    def _picked(self, picks: Iterator[Pick]) -> Iterator[Event]:
+        for pick in picks:
+            event = event_from(pick, self._grid, self.settings)
+            self._events.append(event)
+            yield event
+
+
+def _detector(name: str) -> Detector:
+    made: Detector = registry.load(registry.DETECTORS, name)()
+    return made
+
+
+def event_from(pick: Pick, grid: Grid, settings: ResolvedSettings) -> Event:
+    """Put a pick into the picture: pixels, kind and real time."""
+    extent = pick.extent or (0, 0, *grid.shape)
+    return Event(
+        onset=pick.onset,
+        peak=pick.peak,
+        end=pick.end,
+        kind=kind_of(pick),
+        detector=pick.detector,
+        strength=pick.strength,
+        box=grid.pixels(*extent),
+        chance=pick.chance * 1e6,
+        onset_s=real_time(pick.onset, settings.capture_rate, settings.trigger_frame),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One frame's scores, in order; the first one carries the warm-up of every detector."""
+
+    index: int
+    scores: dict[str, Score]
+    refreshed: bool
+    warm_up: dict[str, list[float]] | None = None
+
+
+class Scorer:
+    """Runs the detectors side by side and hands out complete frames in order.
+
+    While any detector is warming up, frames wait; each wait is bounded by the longest
+    warm-up.
+    """
+
+    def __init__(self, detectors: dict[str, Detector], scene: Scene) -> None:
+        self._runs: dict[str, Run] = {n: d.start(scene) for n, d in detectors.items()}
+        self._waiting: deque[tuple[Tiles, dict[str, Score]]] = deque()
+        self._is_warm = False
+
+    @property
+    def laws(self) -> dict[str, MaxLaw]:
+        """Each detector's score distribution under normal noise."""
+        return {name: run.law for name, run in self._runs.items()}
+
+    def push(self, tiles: Tiles) -> Iterator[Moment]:
+        """Score one frame; yield the frames that are complete."""
+        scores = {name: run.score(tiles) for name, run in self._runs.items()}
+        if self._is_warm:
+            yield Moment(tiles.index, scores, tiles.refreshed)
+            return
+        self._waiting.append((tiles, scores))
+        if all(score.valid for score in scores.values()):
+            yield from self._release()
+
+    def finish(self) -> Iterator[Moment]:
+        """Yield the frames of a take that ended during the warm-up."""
+        if not self._is_warm:
+            yield from self._release()
+
+    def _release(self) -> Iterator[Moment]:
+        self._is_warm = True
+        past = {
+            name: {score.index: score for score in run.retrospect()}
+            for name, run in self._runs.items()
+        }
+        warm_up: dict[str, list[float]] | None = {
+            name: [score.value for score in scores.values()] for name, scores in past.items()
+        }
+        while self._waiting:
+            tiles, scores = self._waiting.popleft()
+            known = {name: past[name].get(tiles.index, s) for name, s in scores.items()}
+            yield Moment(tiles.index, known, tiles.refreshed, warm_up)
+            warm_up = None
+
+
+class TraceKeeper:
+    """Collects scores and thresholds, eight bytes per detector and frame."""
+
+    def __init__(self, detectors: tuple[str, ...]) -> None:
+        self._detectors = detectors
+        self._frames: list[int] = []
+        self._rows: list[npt.NDArray[np.float32]] = []
+
+    def add(self, moment: Moment, picker: Picker) -> None:
+        """Keep one frame."""
+        row = np.empty((2, len(self._detectors)), np.float32)
+        for column, name in enumerate(self._detectors):
+            row[0, column] = moment.scores[name].value
+            row[1, column] = picker.channels[name].thresholds(moment.refreshed)[0]
+        self._frames.append(moment.index)
+        self._rows.append(row)
+
+    def trace(self) -> ScoreTrace:
+        """What has been collected."""
+        rows = np.stack(self._rows) if self._rows else np.zeros((0, 2, len(self._detectors)))
+        return ScoreTrace(
+            detectors=self._detectors,
+            frames=np.array(self._frames, np.int64),
+            scores=np.ascontiguousarray(rows[:, 0].T.astype(np.float32)),
+            thresholds=np.ascontiguousarray(rows[:, 1].T.astype(np.float32)),
+        )

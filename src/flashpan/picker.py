@@ -1,0 +1,301 @@
+"""Scores to events: open where noise cannot explain them, close where it can again.
+
+The picker knows only scores.  Each detector is a channel with its own thresholds, which
+come from the false alarms that the user accepts and from what the channel's quiet frames
+look like (`flashpan.chance`).  An event is open while any channel is above its closing
+threshold; it ends with the last frame that showed a departure, or, where the scene
+settled in a new state, with the last frame that still moved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from flashpan.chance import MaxLaw, Tail
+from flashpan.detectors.base import Score
+
+CLOSE_CHANCE = 1e-3
+"""Chance per quiet frame of a score that keeps an open event open."""
+ONSET_FRAMES = 3
+"""Frames after opening in which another detector may still move the onset back."""
+_FRESH_DOUBT = 4.0
+_FRESH_KNOWN = 8
+
+Extent = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pick:
+    """An event in the picker's terms: tiles instead of pixels; frames inclusive.
+
+    ``signs`` is the mean sign of the brightness change while it was above the opening
+    threshold, ``stays`` whether the scene settled in a new state.
+    """
+
+    onset: int
+    peak: int
+    end: int
+    detector: str
+    strength: float
+    extent: Extent | None
+    chance: float
+    sign: float
+    stays: bool
+
+
+class Channel:
+    """One detector's thresholds, learned from its quiet frames.
+
+    Frames that an inter-coded stream codes afresh pulse with its coding error.  They are
+    judged by their own kind; until enough of them have been seen, several times the
+    ordinary threshold stands in.
+    """
+
+    def __init__(self, law: MaxLaw, chance: float) -> None:
+        self._law = law
+        self._chance = chance
+        self._tail = Tail()
+        self._fresh_tail = Tail(memory=512, refit_every=8, prior=8.0)
+        self._fresh_peak = 0.0
+        self._set_thresholds()
+
+    def _set_thresholds(self) -> None:
+        self._open = self._tail.threshold(self._chance, self._law)
+        self._close = min(self._open, self._tail.threshold(CLOSE_CHANCE, self._law))
+        self._fresh_open = max(_FRESH_DOUBT * self._open, 1.5 * self._fresh_peak)
+        if self._fresh_tail.count >= _FRESH_KNOWN:
+            learned = self._fresh_tail.threshold(self._chance, self._law)
+            self._fresh_open = max(self._open, learned)
+
+    def prime(self, values: Sequence[float]) -> None:
+        """Learn from the warm-up, of which an event may fill a part.
+
+        Each half is fitted by itself and the calmest fit stands, unless they agree.
+        """
+        half = len(values) // 2
+        fits = []
+        for part in (values, values[:half], values[half:]):
+            tail = Tail()
+            for value in part:
+                tail.push(value, self._law)
+            tail.fit(self._law)
+            fits.append((tail.threshold(self._chance, self._law), tail))
+        calmest = min(fits, key=lambda item: item[0])
+        self._tail = fits[0][1] if fits[0][0] < 1.5 * calmest[0] else calmest[1]
+        self._set_thresholds()
+
+    def thresholds(self, refreshed: bool) -> tuple[float, float]:
+        """Opening and closing threshold for the next frame."""
+        return (self._fresh_open, self._fresh_open) if refreshed else (self._open, self._close)
+
+    def learn(self, value: float, refreshed: bool) -> None:
+        """Take in a quiet frame's score."""
+        if refreshed:
+            self._fresh_peak = max(self._fresh_peak, value)
+            self._fresh_tail.push(value, self._law)
+            self._set_thresholds()
+        elif self._tail.push(value, self._law):
+            self._set_thresholds()
+
+    def chance(self, value: float, refreshed: bool) -> float:
+        """Chance per frame that noise gives this score or more."""
+        tail = self._tail
+        if refreshed and self._fresh_tail.count >= _FRESH_KNOWN:
+            tail = self._fresh_tail
+        return tail.chance(value, self._law)
+
+
+@dataclass(slots=True, kw_only=True)
+class _Stir:
+    """A stretch of an open event in which the scene moved."""
+
+    onset: int
+    last: int
+    peak: int = 0
+    detector: str = ""
+    strength: float = 0.0
+    excess: float = 0.0
+    chance: float = 1.0
+    extent: Extent | None = None
+    sign_sum: float = 0.0
+    sign_weight: float = 0.0
+
+    def absorb(self, other: _Stir) -> None:
+        """Become one with a later stretch."""
+        self.onset = min(self.onset, other.onset)
+        self.last = max(self.last, other.last)
+        self.extent = _joined(self.extent, other.extent)
+        self.sign_sum += other.sign_sum
+        self.sign_weight += other.sign_weight
+        if other.excess > self.excess:
+            self.peak, self.detector, self.strength = other.peak, other.detector, other.strength
+            self.excess, self.chance = other.excess, other.chance
+
+    def pick(self, end: int, stays: bool) -> Pick:
+        """The event this stretch makes."""
+        return Pick(
+            onset=self.onset,
+            peak=min(max(self.peak, self.onset), max(end, self.onset)),
+            end=max(end, self.onset, self.peak if not stays else self.onset),
+            detector=self.detector,
+            strength=self.strength,
+            extent=self.extent,
+            chance=self.chance,
+            sign=self.sign_sum / self.sign_weight if self.sign_weight else 0.0,
+            stays=stays,
+        )
+
+
+@dataclass(slots=True)
+class _Open:
+    """The event in progress."""
+
+    opened: int
+    last: int
+    stirs: list[_Stir] = field(default_factory=list)
+    settling: bool = False
+    settled: bool = False
+
+
+class Picker:
+    """Turns scores into picks as frames pass.
+
+    Parameters
+    ----------
+    laws : mapping of str to MaxLaw
+        Each detector's score distribution under normal noise.
+    false_alarms : float
+        False events accepted per million frames, over all detectors.
+    merge_gap_frames : int
+        Departures with at most this many quiet frames between them are one event.
+    """
+
+    def __init__(
+        self, laws: Mapping[str, MaxLaw], false_alarms: float, merge_gap_frames: int
+    ) -> None:
+        chance = min(0.5, false_alarms / 1e6 / len(laws))
+        self.channels = {name: Channel(law, chance) for name, law in laws.items()}
+        self._gap = merge_gap_frames
+        self._open: _Open | None = None
+        self._free_from = 0
+
+    def push(
+        self, index: int, scores: Mapping[str, Score], refreshed: bool = False
+    ) -> Iterator[Pick]:
+        """Take one frame's scores; yield the events that this closes."""
+        if self._open is not None and index - self._open.last - 1 > self._gap:
+            yield from self._close()
+        hot, warm = self._judge(scores, refreshed)
+        if self._open is None and hot:
+            self._open = _Open(opened=index, last=index)
+        if self._open is None:
+            for name, score in scores.items():
+                self.channels[name].learn(score.value, refreshed)
+            return
+        self._extend(self._open, index, scores, hot, warm, refreshed)
+
+    def finish(self) -> Iterator[Pick]:
+        """Close what is open at the take's end."""
+        if self._open is not None:
+            yield from self._close()
+
+    def _judge(
+        self, scores: Mapping[str, Score], refreshed: bool
+    ) -> tuple[dict[str, float], dict[str, float]]:
+        """Detectors above their opening and closing thresholds, with their excess."""
+        hot, warm = {}, {}
+        for name, score in scores.items():
+            opening, closing = self.channels[name].thresholds(refreshed)
+            if score.value > opening:
+                hot[name] = score.value / opening
+            if score.value > closing:
+                warm[name] = score.value / opening
+        return hot, warm
+
+    def _extend(
+        self,
+        event: _Open,
+        index: int,
+        scores: Mapping[str, Score],
+        hot: Mapping[str, float],
+        warm: Mapping[str, float],
+        refreshed: bool,
+    ) -> None:
+        for name in warm:
+            event.last = max(event.last, scores[name].until)
+        if not event.stirs:
+            event.stirs.append(self._stir(scores[max(hot, key=hot.__getitem__)]))
+        for name, excess in warm.items():
+            score = scores[name]
+            _, closing = self.channels[name].thresholds(refreshed)
+            if score.moving > closing or excess > event.stirs[-1].excess:
+                self._stir_on(event, index, name, score, excess, name in hot, refreshed)
+        self._note_settling(event, scores, bool(warm))
+
+    @staticmethod
+    def _note_settling(event: _Open, scores: Mapping[str, Score], is_warm: bool) -> None:
+        """A settled scene falls quiet on the frame after; the event ended when it stopped."""
+        if event.settling and not is_warm:
+            event.settled = True
+            event.last = event.stirs[-1].last
+        elif is_warm:
+            event.settled = False
+        event.settling = any(score.settled for score in scores.values())
+
+    def _stir(self, score: Score) -> _Stir:
+        onset = max(self._free_from, min(score.since, score.index))
+        return _Stir(onset=onset, last=max(onset, score.until))
+
+    def _stir_on(
+        self,
+        event: _Open,
+        index: int,
+        name: str,
+        score: Score,
+        excess: float,
+        is_hot: bool,
+        refreshed: bool,
+    ) -> None:
+        """Add a moving frame to the present stretch, or begin the next one."""
+        stir = event.stirs[-1]
+        if index - stir.last - 1 > self._gap:
+            stir = _Stir(onset=index, last=index)
+            event.stirs.append(stir)
+        stir.last = max(stir.last, score.until)
+        if is_hot and index - event.opened <= ONSET_FRAMES:
+            stir.onset = max(self._free_from, min(stir.onset, score.since))
+        if is_hot:
+            stir.extent = _joined(stir.extent, score.extent)
+        if score.sign:
+            stir.sign_sum += score.sign * score.value
+            stir.sign_weight += score.value
+        if excess > stir.excess:
+            stir.excess, stir.peak = excess, max(stir.onset, score.until)
+            stir.detector, stir.strength = name, score.value
+            stir.chance = self.channels[name].chance(score.value, refreshed)
+
+    def _close(self) -> Iterator[Pick]:
+        """One event, or, where the scene settled, one for every stretch that moved."""
+        event, self._open = self._open, None
+        assert event is not None
+        strong = [stir for stir in event.stirs if stir.detector]
+        if not strong:
+            return
+        if event.settled:
+            picks = [stir.pick(stir.last, stays=True) for stir in strong if stir.excess > 1.0]
+        else:
+            whole = strong[0]
+            for stir in strong[1:]:
+                whole.absorb(stir)
+            picks = [whole.pick(event.last, stays=False)]
+        for pick in picks:
+            self._free_from = pick.end + 1
+            yield pick
+
+
+def _joined(one: Extent | None, other: Extent | None) -> Extent | None:
+    if one is None or other is None:
+        return one or other
+    tops, lefts, bottoms, rights = zip(one, other, strict=True)
+    return min(tops), min(lefts), max(bottoms), max(rights)
