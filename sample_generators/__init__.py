@@ -1,1 +1,31 @@
-"""Invented takes with known truth, rendered from physics; see README.md of the project."""
+"""Invented takes with known truth, rendered from physics.
+
+Nothing in them is real.  A take is a stream of frames that follows from its seed:
+
+>>> from sample_generators import TakeSettings, make_take
+>>> take = make_take("release", TakeSettings(n_frames=200, event_frames=(50,), seed=7))
+>>> take.frame(60).shape
+(240, 320)
+>>> take.truth.events[0].onset
+50
+"""
+
+from sample_generators.errors import SampleError
+from sample_generators.scenarios import NAMES, Scenario
+from sample_generators.sensor import Sensor
+from sample_generators.settings import TakeSettings
+from sample_generators.take import Take, make_take
+from sample_generators.truth import TrueEvent, TruePart, Truth
+
+__all__ = [
+    "NAMES",
+    "SampleError",
+    "Scenario",
+    "Sensor",
+    "Take",
+    "TakeSettings",
+    "TrueEvent",
+    "TruePart",
+    "Truth",
+    "make_take",
+]
