@@ -70,7 +70,9 @@ class MaxLaw:
         log_one = np.minimum(log_one, -1e-12)
         # -log1p(-p) is p itself once p is tiny; the log form keeps the far tail alive.
         one = np.exp(log_one)
-        y = np.where(one > 1e-8, -np.log(self.n * -np.log1p(-one)), -log_one - math.log(self.n))
+        with np.errstate(divide="ignore"):
+            near = -np.log(self.n * -np.log1p(-one))
+        y = np.where(one > 1e-8, near, -log_one - math.log(self.n))
         return np.maximum(y, _LOWEST_Y)
 
     def value_at(self, y: float) -> float:

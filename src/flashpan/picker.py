@@ -13,16 +13,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from flashpan.chance import MaxLaw, Tail
-from flashpan.detectors.base import Score
+from flashpan.detectors.base import Extent, Score
 
 CLOSE_CHANCE = 1e-3
 """Chance per quiet frame of a score that keeps an open event open."""
 ONSET_FRAMES = 3
 """Frames after opening in which another detector may still move the onset back."""
+# A plateau's noise must not pass for a rise to a new peak.
+_RISE = 1.05
 _FRESH_DOUBT = 4.0
 _FRESH_KNOWN = 8
-
-Extent = tuple[int, int, int, int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,11 +71,16 @@ class Channel:
     def prime(self, values: Sequence[float]) -> None:
         """Learn from the warm-up, of which an event may fill a part.
 
-        Each half is fitted by itself and the calmest fit stands, unless they agree.
+        Halves and quarters are fitted by themselves; the calmest fit stands, unless the
+        whole agrees with it.
         """
-        half = len(values) // 2
+        n = len(values)
+        parts = [values]
+        for pieces in (2, 4):
+            size = n // pieces
+            parts += [values[i * size : (i + 1) * size] for i in range(pieces)]
         fits = []
-        for part in (values, values[:half], values[half:]):
+        for part in parts:
             tail = Tail()
             for value in part:
                 tail.push(value, self._law)
@@ -118,6 +123,7 @@ class _Stir:
     excess: float = 0.0
     chance: float = 1.0
     extent: Extent | None = None
+    around: Extent | None = None
     sign_sum: float = 0.0
     sign_weight: float = 0.0
 
@@ -126,6 +132,7 @@ class _Stir:
         self.onset = min(self.onset, other.onset)
         self.last = max(self.last, other.last)
         self.extent = _joined(self.extent, other.extent)
+        self.around = _joined(self.around, other.around)
         self.sign_sum += other.sign_sum
         self.sign_weight += other.sign_weight
         if other.excess > self.excess:
@@ -140,7 +147,7 @@ class _Stir:
             end=max(end, self.onset, self.peak if not stays else self.onset),
             detector=self.detector,
             strength=self.strength,
-            extent=self.extent,
+            extent=self.extent or self.around,
             chance=self.chance,
             sign=self.sign_sum / self.sign_weight if self.sign_weight else 0.0,
             stays=stays,
@@ -229,7 +236,7 @@ class Picker:
         for name, excess in warm.items():
             score = scores[name]
             _, closing = self.channels[name].thresholds(refreshed)
-            if score.moving > closing or excess > event.stirs[-1].excess:
+            if score.moving > closing or excess > _RISE * event.stirs[-1].excess:
                 self._stir_on(event, index, name, score, excess, name in hot, refreshed)
         self._note_settling(event, scores, bool(warm))
 
@@ -267,10 +274,11 @@ class Picker:
             stir.onset = max(self._free_from, min(stir.onset, score.since))
         if is_hot:
             stir.extent = _joined(stir.extent, score.extent)
+            stir.around = _joined(stir.around, score.around)
         if score.sign:
             stir.sign_sum += score.sign * score.value
             stir.sign_weight += score.value
-        if excess > stir.excess:
+        if excess > _RISE * stir.excess:
             stir.excess, stir.peak = excess, max(stir.onset, score.until)
             stir.detector, stir.strength = name, score.value
             stir.chance = self.channels[name].chance(score.value, refreshed)

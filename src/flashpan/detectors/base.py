@@ -15,6 +15,9 @@ from flashpan.grid import Grid
 from flashpan.measure import Tiles
 from flashpan.model import TakeInfo
 
+Extent = tuple[int, int, int, int]
+"""Tiles: top, left, bottom, right; half-open."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
@@ -40,7 +43,10 @@ class Score:
     valid : bool
         False during warm-up; such a frame is scored again by ``run.retrospect()``.
     extent : tuple of int or None
-        Tiles ``(top, left, bottom, right)``, half-open, that depart beyond noise.
+        Tiles ``(top, left, bottom, right)``, half-open, that depart beyond noise, each by
+        itself.
+    around : tuple of int or None
+        The larger place that departs, where no single tile does.
     tile : tuple of int or None
         Row and column of the tile, or of the top left tile of the place, that gave it.
     since : int
@@ -60,7 +66,8 @@ class Score:
     index: int
     value: float
     valid: bool = True
-    extent: tuple[int, int, int, int] | None = None
+    extent: Extent | None = None
+    around: Extent | None = None
     tile: tuple[int, int] | None = None
     since: int = 0
     until: int = 0

@@ -64,4 +64,6 @@ class DifferenceRun(PlaceRun):
         return self._white(sample, 1)
 
     def _white(self, level: Floats, rate: int) -> Floats:
-        return (level / np.sqrt(2.0 * self.places.n_px * rate)).astype(np.float32)
+        # Successive differences share a frame: their squares correlate by a quarter.
+        independent = self.places.n_px * rate / (1.0 if rate == 1 else 1.5)
+        return (level / np.sqrt(2.0 * independent)).astype(np.float32)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from flashpan.detectors.base import Extent
 from flashpan.grid import Grid
 
 BLOCK = 4
@@ -61,15 +62,15 @@ class Places:
             extents.append(np.array([[0, 0, rows, cols]]))
         return np.concatenate(extents)
 
-    def extent(self, places: npt.NDArray[np.intp]) -> tuple[int, int, int, int]:
-        """Smallest tile rectangle ``(top, left, bottom, right)`` over some places.
-
-        Single tiles say where; the larger places speak only when no tile does.
-        """
+    def extent(self, places: npt.NDArray[np.intp]) -> Extent | None:
+        """Smallest tile rectangle over those places that are single tiles, if any."""
         tiles = places[places < self.n_tiles]
-        boxes = self._extents[tiles if len(tiles) else places]
-        top, left = boxes[:, :2].min(axis=0)
-        bottom, right = boxes[:, 2:].max(axis=0)
+        return self.around(tiles) if len(tiles) else None
+
+    def around(self, places: npt.NDArray[np.intp]) -> Extent:
+        """Smallest tile rectangle over some places of any size."""
+        top, left = self._extents[places, :2].min(axis=0)
+        bottom, right = self._extents[places, 2:].max(axis=0)
         return int(top), int(left), int(bottom), int(right)
 
     def tile(self, place: int) -> tuple[int, int]:

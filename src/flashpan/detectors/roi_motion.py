@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan.chance import MaxLaw
-from flashpan.detectors.base import Run, Scene, Score
+from flashpan.detectors.base import Extent, Run, Scene, Score
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.track import GATE, Track, quantisation_floor, white_floor
 from flashpan.measure import Tiles
@@ -19,7 +19,7 @@ from flashpan.model import Region
 LAGS = (1, 4, 16)
 WARM_UP = 32
 _CAP = 25.0
-_CLEARLY = 9.0
+_CLEARLY = 20.0
 _PIXEL_SAMPLES = 16
 _EVERY = 8
 
@@ -61,7 +61,7 @@ class RoiMotionRun:
         self._last = Score(index=-1, value=0.0)
         sizes = np.array([max(1, int(m.sum())) for m in self._members], np.float64)
         self._floor = np.repeat(1.0 / np.sqrt(2.0 * sizes), len(LAGS)).astype(np.float32)
-        self.law = MaxLaw(n=len(self._floor), sides=1, dof=200.0)
+        self.law = MaxLaw(n=len(self._floor), sides=1, dof=500.0)
 
     def score(self, tiles: Tiles) -> Score:
         """Score the next frame; invalid during warm-up."""
@@ -141,30 +141,34 @@ class RoiMotionRun:
         shortest = LAGS[int((departed % len(LAGS)).min())]
         known = self._last.extent is not None and value < 1.5 * self._last.value
         since = self._last.since if known else index - track.since(departed, z)
-        extent, tile = self._where(changes[best % len(LAGS)], self._members[best // len(LAGS)])
+        member = self._members[best // len(LAGS)]
+        extent, tile = self._where(changes[best % len(LAGS)], member)
         return Score(
             index=index,
             value=value,
             extent=extent,
+            around=_bounds(member),
             tile=tile,
             since=since,
-            until=max(since, index - shortest + 1),
-            moving=float(track.moving[departed].max()),
+            until=index - shortest + 1,
+            moving=track.moving(departed),
             settled=settled,
         )
 
     @staticmethod
     def _where(
         change: npt.NDArray[np.float32], member: npt.NDArray[np.bool_]
-    ) -> tuple[tuple[int, int, int, int], tuple[int, int]]:
-        """Tiles that clearly changed (all of the region if none alone did), and the most."""
+    ) -> tuple[Extent | None, tuple[int, int]]:
+        """Tiles that changed clearly by themselves, and the one that changed most."""
         inside = np.where(member, change, -1.0)
         row, col = np.unravel_index(int(inside.argmax()), change.shape)
-        rows, cols = np.nonzero(inside > _CLEARLY)
-        if not len(rows):
-            rows, cols = np.nonzero(member)
-        box = (int(rows.min()), int(cols.min()), int(rows.max()) + 1, int(cols.max()) + 1)
-        return box, (int(row), int(col))
+        clear = inside > _CLEARLY
+        return (_bounds(clear) if clear.any() else None), (int(row), int(col))
+
+
+def _bounds(cells: npt.NDArray[np.bool_]) -> Extent:
+    rows, cols = np.nonzero(cells)
+    return int(rows.min()), int(cols.min()), int(rows.max()) + 1, int(cols.max()) + 1
 
 
 def _tiles_in(region: Region, scene: Scene) -> npt.NDArray[np.bool_]:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from flashpan.chance import MaxLaw
+from flashpan.chance import MaxLaw, gumbel_y
 from flashpan.detectors.base import Scene, Score
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.places import Places
@@ -25,8 +25,10 @@ WARM_UP = 32
 RATES = (1, 4, 16)
 _WINDOW = {1: 128, 4: 64, 16: 64}
 _SLOW_WARM_UP = 16
-# Uncertainty of spreads that rest on about a hundred samples.
-_DOF = 200.0
+# What uncertainty of the spreads is left after their widening.
+_DOF = 500.0
+# Chance per frame that any place at all is taken for departed when describing a frame.
+_GATE_CHANCE = 0.01
 
 
 @dataclass(slots=True)
@@ -63,6 +65,7 @@ class PlaceRun(ABC):
         self._past: tuple[Score, ...] = ()
         self._fed = 0
         self.law = MaxLaw(n=self.places.n * len(RATES), sides=self.sides, dof=_DOF)
+        self._gate = self.law.value_at(gumbel_y(_GATE_CHANCE))
 
     @abstractmethod
     def series(self, tiles: Tiles) -> Floats:
@@ -116,35 +119,46 @@ class PlaceRun(ABC):
         )
 
     def _follow(self, tiles: Tiles, sample: Floats) -> Score:
-        settled = self._feed(1, tiles.index, sample, self.noise_now(tiles, sample))
-        settled |= self._feed_slow(tiles.index, sample)
+        noise = self.noise_now(tiles, sample)
+        settled = self._feed_slow(tiles.index, self._without_departures(sample))
+        settled |= self._feed(1, tiles.index, sample, noise)
         return self._combine(tiles.index, settled)
 
     def _feed(self, rate: int, index: int, sample: Floats, noise: Floats | None) -> bool:
         """Give a rate its next sample; True when some place settled in a new state."""
         track = self._tracks[rate]
-        z = track.judge(sample, noise)
-        self._found[rate] = self._find(rate, index, track, z)
+        z = track.judge(sample)
+        self._found[rate] = self._find(rate, index, track, z, noise)
         places = track.learn(sample)
         if len(places):
             before = track.level[places]
             track.settle(places, self.floor(rate, track.level))
-            for slower in (r for r in RATES if r > rate and r in self._tracks):
-                self._tracks[slower].shift(places, track.level[places] - before)
+            self._shift_slower(rate, places, track.level[places] - before)
         if track.refresh_due:
             track.refresh(self.floor(rate, track.level))
         return bool(len(places))
 
-    def _find(self, rate: int, index: int, track: Track, z: Floats) -> _Finding:
+    def _shift_slower(self, rate: int, places: npt.NDArray[np.intp], by: Floats) -> None:
+        """Take a settled place's step to the slower rates, and to what they are summing."""
+        for slower in (r for r in RATES if r > rate):
+            if slower in self._tracks:
+                self._tracks[slower].shift(places, by)
+            for mean in self._slow.get(slower, ()):
+                mean[places] += by
+            self._sums[slower][places] += by * (self._fed % slower)
+
+    def _find(
+        self, rate: int, index: int, track: Track, z: Floats, noise: Floats | None
+    ) -> _Finding:
         size = track.size(z)
         place = int(size.argmax())
         value = float(size[place])
         finding = _Finding(value=value, place=place, z=z, until=index)
-        if value <= GATE:
+        if value <= self._gate:
             return finding
-        departed = np.flatnonzero(size > GATE)
+        departed = np.flatnonzero(size > self._gate)
         finding.places = departed
-        finding.moving = float(track.moving[departed].max())
+        finding.moving = track.moving(departed, noise)
         finding.since = self._since(rate, index, track, finding)
         return finding
 
@@ -158,10 +172,13 @@ class PlaceRun(ABC):
         back = track.since(finding.places, finding.z)
         return max(0, index - (back + 1) * rate + 1)
 
-    def _feed_slow(self, index: int, sample: Floats) -> bool:
-        """Feed the slower rates with what the fastest did not already see."""
+    def _without_departures(self, sample: Floats) -> Floats:
+        """A sample with its level where the fastest rate sees a departure by itself."""
         fast = self._tracks[1]
-        clean = np.where(fast.size(fast.z) > GATE, fast.level, sample)
+        return np.where(fast.size(fast.judge(sample)) > GATE, fast.level, sample)
+
+    def _feed_slow(self, index: int, clean: Floats) -> bool:
+        """Feed the slower rates with what the fastest did not already see."""
         self._fed += 1
         settled = False
         for rate in RATES[1:]:
@@ -196,6 +213,7 @@ class PlaceRun(ABC):
             index=index,
             value=best.value,
             extent=self.places.extent(best.places),
+            around=self.places.around(best.places),
             tile=self.places.tile(best.place),
             since=best.since,
             until=best.until,

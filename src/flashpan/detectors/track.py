@@ -15,6 +15,7 @@ GATE = 4.0
 event the picker decides."""
 LOOK_BACK_PLACES = 64
 _RECENT = 64
+_RECENT_FEW = 4
 
 
 class Track:
@@ -48,31 +49,42 @@ class Track:
         self._history = np.zeros((window, n_places), np.float16)
         self.count = 0
         self._departed_for = np.zeros(n_places, np.int32)
-        self._followed = np.zeros(n_places, np.float32)
         level, spread = first_normal(warm_up, floor)
         self.level = level
         self.spread = self._believed(spread, floor, warm_up.shape[1])
         self.z = np.zeros(n_places, np.float32)
-        self.moving = self.z
 
     @staticmethod
     def _believed(spread: Floats, floor: Floats, n: int) -> Floats:
-        """Widen a spread for the few samples it rests on, and keep it above the floor."""
-        return np.maximum(spread * (1.0 + 12.0 / n), floor).astype(np.float32)
+        """Noise to divide by: the floor where the samples agree with it, else their own.
 
-    def judge(self, sample: Floats, noise_now: Floats | None = None) -> Floats:
-        """Departures of one sample, in noise units; remembers nothing.
+        The floor comes from thousands of pixel differences and is exact for white noise; a
+        spread of n samples errs by 1/sqrt(1.8 n) and, where it stands, is widened for that.
+        """
+        agrees = spread < floor * (1.0 + 2.5 / math.sqrt(1.8 * n))
+        return np.where(agrees, floor, spread * (1.0 + 12.0 / n)).astype(np.float32)
+
+    def judge(self, sample: Floats) -> Floats:
+        """Departures of one sample, in noise units; remembers nothing."""
+        self.z = (sample - self.level) / self.spread
+        return self.z
+
+    def moving(self, places: npt.NDArray[np.intp], noise_now: Floats | None = None) -> float:
+        """How far the judged sample left its own last few, at the places that did most.
 
         ``noise_now``, where given, is the noise that the picture shows at this moment: a
         bright plateau is noisier than the dark it rose from, and still is a plateau.
         """
-        z = (sample - self.level) / self.spread
-        self.z = z
-        step = np.abs(z - self._followed)
+        n = min(_RECENT_FEW, self.count)
+        if n == 0:
+            return float(self.size(self.z[places]).max())
+        rows = (self.count - 1 - np.arange(n)) % self._window
+        before = self._history[rows[:, None], places].mean(axis=0, dtype=np.float32)
+        step = np.abs(self.z[places] - before)
         if noise_now is not None:
-            step *= self.spread / np.maximum(self.spread, noise_now)
-        self.moving = step
-        return z
+            spread = self.spread[places]
+            step *= spread / np.maximum(spread, noise_now[places])
+        return float(step.max())
 
     def size(self, z: Floats) -> Floats:
         """Departure that counts: either way, or only upwards."""
@@ -83,7 +95,6 @@ class Track:
         z = self.z
         self._history[self.count % self._window] = np.clip(z, -6e4, 6e4)
         self.count += 1
-        self._followed += (z - self._followed) * 0.125
         departed = self.size(z) > GATE
         self._departed_for += np.where(departed, 1, -2)
         np.maximum(self._departed_for, 0, out=self._departed_for)
@@ -107,7 +118,6 @@ class Track:
         self._history[:, places] = np.clip(old, -6e4, 6e4)
         self.level[places] = level
         self.spread[places] = spread
-        self._followed[places] = 0.0
         self._departed_for[places] = 0
 
     def shift(self, places: npt.NDArray[np.intp], by: Floats) -> None:
@@ -117,11 +127,13 @@ class Track:
         self._departed_for[places] = 0
 
     def refresh(self, floor: Floats) -> None:
-        """Renew every place's level and spread from its ring."""
+        """Renew level and spread from the ring, save where a place is being held."""
         samples = self._ring.samples()
         level, spread = level_and_spread(samples, floor)
-        self.level = level
-        self.spread = self._believed(spread, floor, samples.shape[1])
+        held = self._departed_for > self._hold_after
+        self.level = np.where(held, self.level, level)
+        believed = self._believed(spread, floor, samples.shape[1])
+        self.spread = np.where(held, self.spread, believed)
 
     @property
     def refresh_due(self) -> bool:
