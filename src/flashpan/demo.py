@@ -6,9 +6,13 @@ import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING
 
+from flashpan.atomic import refuse_existing
 from flashpan.model import Event, EventLog
+
+if TYPE_CHECKING:
+    from sample_generators import TrueEvent, Truth
 
 CAUTION = (
     "Real lightning kills, also from a storm that seems far away. Never stay in the open with a"
@@ -18,29 +22,13 @@ CAUTION = (
 )
 
 
-class Planted(Protocol):
-    """A planted event: its first and last frame, and what it is."""
-
-    @property
-    def onset(self) -> int:
-        """First frame in which it shows."""
-
-    @property
-    def end(self) -> int:
-        """Last frame in which it shows."""
-
-    @property
-    def kind(self) -> str:
-        """What it is."""
-
-
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """Planted events beside those found.
 
     Attributes
     ----------
-    pairs : tuple of (Planted, Event or None)
+    pairs : tuple of (TrueEvent, Event or None)
         Each planted event with the first event found that shares a frame with it.
     unplanted : tuple of Event
         Found events that share no frame with a planted one.
@@ -48,7 +36,7 @@ class Comparison:
         Frames in which a planted event shows, and how many of them a trim range keeps.
     """
 
-    pairs: tuple[tuple[Planted, Event | None], ...]
+    pairs: tuple[tuple[TrueEvent, Event | None], ...]
     unplanted: tuple[Event, ...]
     planted_frames: int
     kept_frames: int
@@ -60,16 +48,22 @@ class Comparison:
         return all_found and not self.unplanted and self.kept_frames == self.planted_frames
 
 
-def make_demo_take(directory: str | os.PathLike[str], seed: int) -> tuple[Path, list[Planted]]:
-    """Write the invented take into a folder; return its path and the planted events."""
-    from sample_generators import demo_take
+def make_demo_take(directory: str | os.PathLike[str], seed: int) -> tuple[Path, Truth]:
+    """Write the invented take into a folder; return its path and what was planted in it.
+
+    Raises
+    ------
+    TakeError
+        There is such a take already: nothing is overwritten.
+    """
+    from sample_generators import demo_take  # renders pictures; nothing else needs it
 
     path = Path(directory) / "invented-storm.mkv"
-    truth = demo_take(path, seed)
-    return path, list(truth.events)
+    refuse_existing(path)
+    return path, demo_take(path, seed)
 
 
-def compare(planted: Sequence[Planted], log: EventLog) -> Comparison:
+def compare(planted: Sequence[TrueEvent], log: EventLog) -> Comparison:
     """Hold what was found against what was planted, frame by frame."""
     kept = {frame for part in log.ranges for frame in range(part.first, part.last + 1)}
     true_frames = {frame for event in planted for frame in range(event.onset, event.end + 1)}
@@ -94,25 +88,31 @@ def format_comparison(comparison: Comparison) -> str:
     return "\n".join([*lines, f"Verdict: {verdict}."])
 
 
-def _first_sharing(planted: Planted, events: Iterable[Event]) -> Event | None:
+def _first_sharing(planted: TrueEvent, events: Iterable[Event]) -> Event | None:
     return next((event for event in events if _shares(planted, event)), None)
 
 
-def _any_sharing(event: Event, planted: Iterable[Planted]) -> bool:
+def _any_sharing(event: Event, planted: Iterable[TrueEvent]) -> bool:
     return any(_shares(true, event) for true in planted)
 
 
-def _shares(planted: Planted, event: Event) -> bool:
+def _shares(planted: TrueEvent, event: Event) -> bool:
     return event.onset <= planted.end and planted.onset <= event.end
 
 
-def _pair_line(planted: Planted, event: Event | None) -> str:
+def _pair_line(planted: TrueEvent, event: Event | None) -> str:
     if event is None:
         return f"{_frames(planted):<18} MISSED"
-    off = event.onset - planted.onset
-    said = "to the frame" if off == 0 else f"{abs(off)} frames {'late' if off > 0 else 'early'}"
-    return f"{_frames(planted):<18} {_frames(event):<18} {said}"
+    return f"{_frames(planted):<18} {_frames(event):<18} {_onset_text(planted, event.onset)}"
 
 
-def _frames(event: Planted | Event) -> str:
+def _onset_text(planted: TrueEvent, found: int) -> str:
+    """An onset is right from the first frame that differs to the first that noise lets show."""
+    shows = planted.onset if planted.visible_from is None else planted.visible_from
+    if found < planted.onset:
+        return f"{planted.onset - found} frames early"
+    return f"{found - shows} frames late" if found > shows else "right"
+
+
+def _frames(event: TrueEvent | Event) -> str:
     return f"{event.kind} {event.onset}-{event.end}"

@@ -58,7 +58,7 @@ class Settings:
     pre_roll, post_roll : Duration or None
         Kept before the onset and after the end of an event.
     merge_gap : Duration or None
-        Ranges this near to each other, rolls included, become one.
+        Activity nearer together than this is one event: the strokes of one flash.
     shortest_event : Duration
         The shortest event that must not be missed.
     roi, ignore : tuple of RegionSpec

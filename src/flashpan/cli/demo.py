@@ -15,7 +15,7 @@ from flashpan.cli.progress import progress
 from flashpan.errors import TakeError
 
 if TYPE_CHECKING:
-    from flashpan.demo import Planted
+    from sample_generators import Truth
 
 _HELP = """Make a sample take and run the main job on it.
 
@@ -40,24 +40,28 @@ def command(ctx: click.Context, /, keep: str | None, seed: int) -> None:
 
     results = Results(go_on=False)
     with _folder(keep) as folder:
-        path, planted = make_demo_take(folder, seed)
+        path, truth = make_demo_take(folder, seed)
         results.write(f"An INVENTED take, computed and not shot: {path}\n")
-        is_right = _run(path, planted, results)
+        is_right = _run(path, truth, results)
         if keep is not None:
             note(f"kept {path}")
     results.write(f"\nCaution: {CAUTION}")
     ctx.exit(0 if is_right else TakeError.exit_code)
 
 
-def _run(path: Path, planted: list[Planted], results: Results) -> bool:
+def _run(path: Path, truth: Truth, results: Results) -> bool:
     from flashpan.demo import compare, format_comparison
     from flashpan.find import find
     from flashpan.readers.open import open_take
     from flashpan.table import format_table
 
-    with open_take(path) as reader, progress(reader.info) as on_frame:
+    # files carry the playback rate; what was shot at, the operator knows
+    with (
+        open_take(path, capture_rate=truth.capture_rate) as reader,
+        progress(reader.info) as on_frame,
+    ):
         log = find(reader, on_frame=on_frame)
-    comparison = compare(planted, log)
+    comparison = compare(truth.events, log)
     results.write(f"{format_table(log)}\n\n{format_comparison(comparison)}")
     return comparison.is_right
 

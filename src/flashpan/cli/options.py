@@ -46,7 +46,7 @@ _SEARCH_OPTIONS = (
     click.option(
         "--merge-gap",
         metavar="DURATION",
-        help="Ranges this near to each other become one [default: 300ms, at least 30 frames].",
+        help="What lies nearer together is one event [default: 300ms, at least 30 frames].",
     ),
     click.option(
         "--shortest-event",
