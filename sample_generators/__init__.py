@@ -10,15 +10,20 @@ Nothing in them is real.  A take is a stream of frames that follows from its see
 50
 """
 
+from sample_generators import disturb
 from sample_generators.errors import SampleError
+from sample_generators.night import demo_take, write_night
 from sample_generators.scenarios import NAMES, Scenario
 from sample_generators.sensor import Sensor
 from sample_generators.settings import TakeSettings
 from sample_generators.take import Take, make_take
 from sample_generators.truth import TrueEvent, TruePart, Truth
+from sample_generators.write import FORMATS, Quality, write_take
 
 __all__ = [
+    "FORMATS",
     "NAMES",
+    "Quality",
     "SampleError",
     "Scenario",
     "Sensor",
@@ -27,5 +32,9 @@ __all__ = [
     "TrueEvent",
     "TruePart",
     "Truth",
+    "demo_take",
+    "disturb",
     "make_take",
+    "write_night",
+    "write_take",
 ]

@@ -181,7 +181,9 @@ class Plan:
     def background(self, kind: str) -> Picture:
         """Return the background asked for, or one of this kind."""
         asked = self.settings.background or kind
-        return make_background(asked, self.shape, self.settings.level, self.rng)
+        # Its own generator: the same still picture whatever happens on it.
+        rng = np.random.default_rng([self.settings.seed, *b"background"])
+        return make_background(asked, self.shape, self.settings.level, rng)
 
     def scene(self, background: Picture, happenings: list[Happening]) -> Scene:
         """Return the scene of these happenings."""

@@ -154,7 +154,8 @@ def build(plan: Plan) -> Scene:
     top, left, bottom, right = pane_bounds(plan.shape)
     paint.rectangle(background, top - 4, left - 4, bottom + 4, right + 4, 0.16)
     pane = (slice(int(top), int(bottom)), slice(int(left), int(right)))
-    background[pane] = 0.3 + 0.05 * clouds(plan.rng, plan.shape, 120.0)[pane]
+    reflections = clouds(np.random.default_rng(plan.settings.seed), plan.shape, 120.0)
+    background[pane] = 0.3 + 0.05 * reflections[pane]
     shots: list[Happening] = []
     for start in plan.starts:
         place = plan.rng.uniform(0.25, 0.75, 2)

@@ -10,6 +10,7 @@ of the short classes are invented.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import ClassVar
@@ -162,6 +163,8 @@ class Flash(Happening):
             branch = wander(rng, (channel[root][0], channel[root][1]), tip, 0.15)
             tree.add(branch, float(along[root]), 0.7, rng.uniform(0.3, 0.6))
         self._main, self._tree = main.finish(), tree.finish()
+        # The flash starts with its first light in the picture, not in the cloud above.
+        self._entry_px = float(self._main.distance.min())
         self._length_px = float(along[-1])
         self._sky = _sky(plan, column)
 
@@ -183,7 +186,8 @@ class Flash(Happening):
         if i == 0:
             # Counted from one, so that the first step is lit as soon as it is made.
             age_s = min(leader_s, (np.floor(age_s / STEP_S) + 1) * STEP_S)
-        grown_px = self._length_px * age_s / leader_s
+        way_px = self._length_px - self._entry_px
+        grown_px = self._entry_px + way_px * age_s / leader_s
         behind_px = np.maximum(np.float32(grown_px) - track.distance, 0.0)
         light = track.grown(grown_px) * (0.4 + 0.6 * np.exp(behind_px / np.float32(-25.0)))
         canvas += np.float32(level * self._contrast) * light
@@ -231,18 +235,19 @@ def _horizon(plan: Plan) -> np.ndarray:
     return np.asarray(0.86 * rows + 0.015 * rows * np.sin(np.arange(cols) / cols * 9)[None, :])
 
 
-def build(plan: Plan, counts: tuple[int, ...] | None = None) -> Scene:
-    """Return a night with one flash per start; ``counts`` fixes their numbers of strokes."""
+def build(plan: Plan, flashes: Sequence[tuple[Stroke, ...]] | None = None) -> Scene:
+    """Return a night with one flash per start; their strokes are drawn where not given."""
     background = plan.background("dark")
     rows, cols = plan.shape
     if (plan.settings.background or "dark") == "dark":
         background *= 1 - 0.6 * np.clip(np.arange(rows)[:, None] - _horizon(plan), 0, 1)
-    flashes: list[Happening] = []
-    for i, start in enumerate(plan.starts):
-        strokes = draw_strokes(plan.rng, counts[i] if counts else None)
-        column = float(plan.rng.uniform(0.2, 0.8)) * cols
-        flashes.append(Flash(start, strokes, plan, column))
-    return plan.scene(background.astype(np.float32), flashes)
+    flashes = flashes or [draw_strokes(plan.rng) for _ in plan.starts]
+    columns = plan.rng.uniform(0.2, 0.8, len(plan.starts)) * cols
+    happenings: list[Happening] = [
+        Flash(start, strokes, plan, float(column))
+        for start, strokes, column in zip(plan.starts, flashes, columns, strict=True)
+    ]
+    return plan.scene(background.astype(np.float32), happenings)
 
 
 SUBJECT = Subject(
