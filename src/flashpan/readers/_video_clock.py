@@ -97,7 +97,8 @@ class TimeStamps:
         gap = pts - self._last[1]
         steps = round(gap / interval)
         skipped = steps - (index - self._last[0])
-        if skipped >= 1 and abs(gap - steps * interval) <= 2 * self._slack:
+        low, high = self._low * steps, self._high * steps
+        if skipped >= 1 and low - 2 * self._slack <= gap <= high + 2 * self._slack:
             self._n_holes += 1
             if len(self._holes) < _NAMED_HOLES:
                 self._holes.append((self._last[0], skipped))

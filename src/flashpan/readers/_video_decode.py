@@ -37,6 +37,10 @@ class Decoding:
         do not decode; pictures that came out.
     first_failure : int or None
         Pictures that had come out when the first packet failed.
+    n_partial : int
+        Pictures that the decoder or the container marks as damaged, handed out all the same.
+    first_partial, last_good : int or None
+        Number of the first such picture, and of the last one that is none.
     stopped_by : str
         Why reading ended before the end of the file, or ``""``.
     """
@@ -52,7 +56,11 @@ class Decoding:
         self._stream = stream
         self.bytes_read = 0
         self.n_packets = self.n_empty = self.n_hidden = self.n_failed = self.n_pictures = 0
+        self.n_partial = 0
         self.first_failure: int | None = None
+        self.first_partial: int | None = None
+        self.last_good: int | None = None
+        self._damaged_pts: set[int] = set()
         self.stopped_by = ""
 
     def pictures(self) -> Iterator[VideoFrame]:
@@ -62,6 +70,8 @@ class Decoding:
         failed = self.n_failed
         yield from self._decoded(None)
         missing = self.n_packets - self.n_hidden - failed - self.n_pictures
+        if missing == 1 and self.first_failure is None:
+            self.first_failure = self.n_pictures
         if 2 <= missing <= _MOST_IN_FLIGHT and self._stream.codec_context.thread_count != 1:
             yield from self._rest_on_one_thread()
 
@@ -80,7 +90,8 @@ class Decoding:
             whole = Decoding(container, stream, self._reopen)
             yield from islice(whole.pictures(), self.n_pictures, None)
             self.n_failed, self.first_failure = whole.n_failed, whole.first_failure
-            self.n_pictures = whole.n_pictures
+            self.n_partial, self.first_partial = whole.n_partial, whole.first_partial
+            self.n_pictures, self.last_good = whole.n_pictures, whole.last_good
         finally:
             container.close()
 
@@ -92,8 +103,20 @@ class Decoding:
             if self.first_failure is None:
                 self.first_failure = self.n_pictures
             return []
-        self.n_pictures += len(pictures)
+        for picture in pictures:
+            self._note_quality(picture)
+            self.n_pictures += 1
         return pictures
+
+    def _note_quality(self, picture: VideoFrame) -> None:
+        damaged = picture.is_corrupt or picture.pts in self._damaged_pts
+        if not damaged:
+            self.last_good = self.n_pictures
+            return
+        self._damaged_pts.discard(picture.pts or 0)
+        self.n_partial += 1
+        if self.first_partial is None:
+            self.first_partial = self.n_pictures
 
     def _packets(self) -> Iterator[Packet]:
         """Packets that hold data, whatever their time stamps say.
@@ -108,6 +131,12 @@ class Decoding:
                 continue
             self.n_packets += 1
             self.n_hidden += packet.is_discard
+            if (
+                packet.is_corrupt
+                and packet.pts is not None
+                and len(self._damaged_pts) < _MOST_IN_FLIGHT
+            ):
+                self._damaged_pts.add(packet.pts)
             yield packet
 
     def _demuxed(self) -> Iterator[Packet]:

@@ -2,7 +2,8 @@
 
 Nothing here scales, converts or dithers: YUV and gray pictures give the samples the codec
 stored, whatever padding or packing the decoder keeps them in.  Only RGB pictures have no
-luma of their own; theirs is computed by `rec709_luma`.
+luma of their own; theirs is weighed by
+`flashpan.readers.luma.rec709`.
 """
 
 from __future__ import annotations
@@ -18,13 +19,9 @@ import numpy.typing as npt
 from av.video.format import VideoFormat
 from av.video.frame import VideoFrame
 
+from flashpan.readers.luma import rec709
+
 Samples = npt.NDArray[Any]
-
-REC709 = (0.2126, 0.7152, 0.0722)
-"""Weights of R, G, B in luma: Recommendation ITU-R BT.709-6, item 3.2."""
-
-# The weights in 1/65536, rounded so that they sum to 65536: grey stays exactly grey.
-_WEIGHTS = (13933, 46871, 4732)
 
 # Samples that sit in the high bits of 16-bit words: bits to shift down.
 _LEFT_ALIGNED = {"p010": 6, "p012": 4, "p210": 6, "p212": 4, "p410": 6, "p412": 4}
@@ -135,34 +132,6 @@ def _rgb_source(name: str, depth: int) -> LumaSource:
     return LumaSource(16 if is_float else depth, read)
 
 
-def rec709_luma(red: Samples, green: Samples, blue: Samples) -> Samples:
-    """Luma of R, G, B samples of one depth, at that depth.
-
-    Parameters
-    ----------
-    red, green, blue : ndarray, uint8 or uint16, one shape
-        Gamma-encoded samples, as video files keep them.
-
-    Returns
-    -------
-    ndarray, same shape and dtype
-        ``0.2126 R + 0.7152 G + 0.0722 B``, rounded to the nearest code value; equal
-        samples give that same value.  Above 14 bits the weights' own rounding may move
-        the result to the neighbouring code value.
-
-    Notes
-    -----
-    Weights: Recommendation ITU-R BT.709-6, item 3.2.  65535 · 65536 + 32768 still fits
-    an unsigned 32-bit sum, so 16-bit samples need nothing wider.
-    """
-    total = np.multiply(red, np.uint32(_WEIGHTS[0]), dtype=np.uint32)
-    total += np.multiply(green, np.uint32(_WEIGHTS[1]), dtype=np.uint32)
-    total += np.multiply(blue, np.uint32(_WEIGHTS[2]), dtype=np.uint32)
-    total += np.uint32(1 << 15)
-    total >>= np.uint32(16)
-    return total.astype(red.dtype.newbyteorder("="))
-
-
 def _plane(frame: VideoFrame, index: int, dtype: str, *, step: int = 1, offset: int = 0) -> Samples:
     """View every ``step``-th sample of a plane as (rows, cols), without the line padding."""
     kind = np.dtype(dtype).newbyteorder(">" if frame.format.is_big_endian else "<")
@@ -172,7 +141,10 @@ def _plane(frame: VideoFrame, index: int, dtype: str, *, step: int = 1, offset: 
     if line < 0:  # stored bottom-up: the first line is the last in memory
         start -= (frame.height - 1) * line
     shape, strides = (frame.height, frame.width), (line, step * kind.itemsize)
-    return np.ndarray(shape, kind, buffer=memoryview(plane), offset=start, strides=strides)
+    samples: Samples = np.ndarray(
+        shape, kind, buffer=memoryview(plane), offset=start, strides=strides
+    )
+    return samples.astype(kind.newbyteorder("="), copy=False)
 
 
 def _strided(frame: VideoFrame, depth: int, step: int, offset: int, shift: int) -> Samples:
@@ -208,7 +180,7 @@ def _dtype(depth: int, is_float: bool) -> str:
 def _planar_luma(frame: VideoFrame, depth: int, f: bool) -> Samples:
     # Planes come in the order G, B, R.
     channels = [_plane(frame, index, _dtype(depth, f)) for index in (2, 0, 1)]
-    return rec709_luma(*map(_as_16_bits, channels)) if f else rec709_luma(*channels)
+    return rec709(*map(_as_16_bits, channels)) if f else rec709(*channels)
 
 
 def _packed_luma(
@@ -216,13 +188,13 @@ def _packed_luma(
 ) -> Samples:
     kind = _dtype(depth, f)
     channels = [_plane(frame, 0, kind, step=step, offset=place) for place in places]
-    return rec709_luma(*map(_as_16_bits, channels)) if f else rec709_luma(*channels)
+    return rec709(*map(_as_16_bits, channels)) if f else rec709(*channels)
 
 
 def _field_luma(frame: VideoFrame, layout: tuple[int, *tuple[tuple[int, int], ...]]) -> Samples:
     size, *fields = layout
     words = _plane(frame, 0, f"u{size}")
-    return rec709_luma(*(_expanded(words, low, width) for low, width in fields))
+    return rec709(*(_expanded(words, low, width) for low, width in fields))
 
 
 def _expanded(words: Samples, low: int, width: int) -> Samples:
@@ -238,7 +210,7 @@ def _palette_luma(frame: VideoFrame) -> Samples:
     # The palette is 256 native-endian words 0xAARRGGBB.
     colours = np.frombuffer(memoryview(frame.planes[1]), np.uint32)
     red, green, blue = (((colours >> low) & 255).astype(np.uint8) for low in (16, 8, 0))
-    return rec709_luma(red, green, blue)[_plane(frame, 0, "u1")]
+    return rec709(red, green, blue)[_plane(frame, 0, "u1")]
 
 
 def is_limited_range(frame: VideoFrame, codec: str, bit_depth: int) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import mmap
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -107,16 +108,25 @@ def _open(source: Any) -> InputContainer:
 
 def _open_whole_boxes(path: str, error: Exception) -> InputContainer:
     """Open a fragmented file that was cut inside a fragment's header, up to that fragment."""
-    boxes = _top_level_boxes(path)
-    whole = [box for box in boxes if not box.is_cut]
-    if len(whole) < len(boxes) and {"ftyp", "moov"} <= {box.kind for box in whole}:
+    stop = _end_of_whole_boxes(path)
+    if stop and not _lacks_index(path):
         try:
             with open(path, "rb") as file:
-                start = mmap.mmap(file.fileno(), whole[-1].stop, access=mmap.ACCESS_READ)
+                start = mmap.mmap(file.fileno(), stop, access=mmap.ACCESS_READ)
             return _open(start)
         except (av.FFmpegError, OSError, ValueError, RuntimeError) as second:
             error = second
     raise UnreadableTake(f"{path}: {_why_not(path, error)}") from error
+
+
+def _end_of_whole_boxes(path: str) -> int:
+    """Where the last, cut box of a file begins; 0 where none is cut."""
+    stop = 0
+    for box in _top_level_boxes(path):
+        if box.is_cut:
+            return stop
+        stop = box.stop
+    return 0
 
 
 def _regular_file_size(path: str) -> int:
@@ -152,9 +162,8 @@ class Box(NamedTuple):
     is_cut: bool
 
 
-def _top_level_boxes(path: str) -> list[Box]:
+def _top_level_boxes(path: str) -> Iterator[Box]:
     """Outermost boxes; none where the file does not start with one of the usual kinds."""
-    boxes: list[Box] = []
     with open(path, "rb") as file:
         end = os.fstat(file.fileno()).st_size
         at = 0
@@ -164,16 +173,17 @@ def _top_level_boxes(path: str) -> list[Box]:
             kind, size = head[4:8].decode("latin-1"), int.from_bytes(head[:4], "big")
             size = int.from_bytes(head[8:16], "big") if size == 1 else size
             size = end - at if size == 0 else size  # 0: to the end of the file
-            if size < 8 or (not boxes and kind not in _FIRST_BOXES):
+            known = kind in _FIRST_BOXES if at == 0 else kind.isascii() and kind.isprintable()
+            if size < 8 or not known:
                 break
             at += size
-            boxes.append(Box(kind, at, at > end))
-    return boxes
+            yield Box(kind, at, at > end)
 
 
 def _lacks_index(path: str) -> bool:
-    boxes = _top_level_boxes(path)
-    return bool(boxes) and not any(box.kind == "moov" and not box.is_cut for box in boxes)
+    first = next(_top_level_boxes(path), None)
+    whole = (box.kind for box in _top_level_boxes(path) if not box.is_cut)
+    return first is not None and "moov" not in whole
 
 
 def is_cut(path: str, container: str) -> bool:

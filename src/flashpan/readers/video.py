@@ -183,26 +183,35 @@ class VideoReader(Reader):
         self.info = replace(self.info, n_frames=self._count, variable_rate=variable)
 
     def _damage(self) -> Iterator[str]:
-        decoding, declared, last = self._decoding, self.info.declared_frames, self._count - 1
+        decoding, declared, last = self._decoding, self.info.declared_frames, self._last_good()
         if decoding.n_empty:
             yield f"{decoding.n_empty} packets are empty: frames that the recorder left out"
+        if decoding.n_hidden:
+            yield f"{decoding.n_hidden} frames lie outside the container's edit list: left out"
         shown = decoding.n_packets - decoding.n_hidden
         lost = max(decoding.n_failed, shown - decoding.n_pictures)
         if lost > 0:
             after = decoding.first_failure
             where = f"; the first after frame {after - 1}" if after else ""
             yield f"{lost} of {decoding.n_packets} packets gave no picture{where}"
+        if decoding.n_partial:
+            first = decoding.first_partial
+            yield f"{decoding.n_partial} frames decode only in part; the first is frame {first}"
         if decoding.stopped_by:
             yield f"reading stopped early ({decoding.stopped_by}); the last good frame is {last}"
         if declared is not None and declared != self._count:
             cut = f"; the last good frame is {last}" if declared > self._count else ""
             yield f"container declares {declared} frames, {self._count} decode{cut}"
 
+    def _last_good(self) -> str:
+        last = self._decoding.last_good
+        return "none" if last is None else str(min(last, self._count - 1))
+
     def _shortfall(self) -> Iterator[str]:
         """Signs that the file ends before the take did, beside a count of frames."""
         container = self._container
         if is_cut(self._source.path, self.info.container):
-            yield f"the file is cut off; the last good frame is {self._count - 1}"
+            yield f"the file is cut off; the last good frame is {self._last_good()}"
         # Matroska states a duration, in milliseconds, but no count.
         rate, stated = self._stream.average_rate, container.duration
         matroska = self.info.container.startswith("matroska") and len(container.streams) == 1
@@ -212,7 +221,7 @@ class VideoReader(Reader):
         if self._count + 1 + rate / 500 < expected:
             yield (
                 f"container states about {expected} frames by its duration, {self._count} decode; "
-                f"the last good frame is {self._count - 1}"
+                f"the last good frame is {self._last_good()}"
             )
 
     def _warn(self, *notes: str) -> None:
