@@ -1,0 +1,186 @@
+"""A TIFF or BigTIFF file of one or many pages as a take.
+
+Pages are reached through the chain of directories.  Some writers put all pixels first and
+the directories last, or write one directory for a whole stack; where the chain ends early
+and the first page states how many pictures follow, the rest is read by position.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+from math import prod
+from pathlib import Path
+from typing import ClassVar, cast
+
+import numpy as np
+import tifffile
+
+from flashpan.errors import UnreadableTake
+from flashpan.model import Frame
+from flashpan.readers.base import Source
+from flashpan.readers.blocks import read_block, sealed
+from flashpan.readers.picture import BadPicture, Picture, alike, size_text
+from flashpan.readers.stills import lone_still_warning
+from flashpan.readers.streamed import EndOfTake, IndexedReader, describe
+from flashpan.readers.tiff import interpreted, page_picture
+
+_MARKS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+_NAMED_DAMAGES = 20
+
+
+class MultiPageReader(IndexedReader):
+    """Pages of one TIFF file as frames; reduced-size pages (thumbnails) are passed over.
+
+    A page that does not decode is left out and keeps its index; a file that is cut short
+    is read up to the cut.
+
+    Raises
+    ------
+    UnreadableTake
+        Its first page cannot be read.
+    """
+
+    name: ClassVar[str] = "multipage"
+    priority: ClassVar[int] = 40
+
+    @classmethod
+    def accepts(cls, source: Source) -> bool:
+        """For a TIFF file, by its leading bytes or, if damaged, its name."""
+        path = Path(source.path)
+        if not path.is_file() or path.suffix.lower() == ".dng":
+            return False
+        with path.open("rb") as file:
+            return file.read(4) in _MARKS or path.suffix.lower() in (".tif", ".tiff")
+
+    def __init__(self, source: Source) -> None:
+        try:
+            self._tiff = tifffile.TiffFile(source.path)
+        except tifffile.TiffFileError as error:
+            raise UnreadableTake(f"{source.path}: {error}; copy the file anew") from None
+        self._full_size: list[int] = []  # chain positions of the pages that are frames
+        self._scanned = 0
+        self._broken = False
+        self._damaged: set[int] = set()
+        self._like = self._first(source.path)
+        self._declared = _declared_pictures(self._tiff)
+        alone = self._declared < 2 and not self._reaches(1)
+        self.info = describe(
+            source,
+            name=Path(source.path).stem,
+            shape=self._like.luma.shape,
+            bit_depth=self._like.bit_depth,
+            declared_frames=self._declared or None,
+            codec=self._like.codec,
+            container="tiff",
+            pixel_format=self._like.pixel_format,
+            warnings=lone_still_warning(source.path) if alone else (),
+        )
+
+    def _first(self, path: str) -> Picture:
+        """Decode the first page that can be read."""
+        reason = "no picture in it"
+        index = 0
+        while self._reaches(index):
+            try:
+                return page_picture(self._page(index))
+            except BadPicture as error:
+                reason = str(error)
+            index += 1
+        self.close()
+        raise UnreadableTake(f"{path}: no page can be read ({reason}); copy the file anew")
+
+    def _reaches(self, index: int) -> bool:
+        """Follow the chain of directories as far as frame ``index``."""
+        while len(self._full_size) <= index and not self._broken:
+            try:
+                page = self._tiff.pages[self._scanned]
+            except IndexError:
+                return False
+            except (tifffile.TiffFileError, ValueError, struct.error):
+                self._broken = True  # a directory that runs past the cut
+                return False
+            if isinstance(page, tifffile.TiffPage) and not page.is_reduced:
+                self._full_size.append(self._scanned)
+            self._scanned += 1
+        return index < len(self._full_size)
+
+    def _page(self, index: int) -> tifffile.TiffPage:
+        return cast(tifffile.TiffPage, self._tiff.pages[self._full_size[index]])
+
+    def _fetch(self, index: int) -> Frame | None:
+        try:
+            picture = self._picture(index)
+        except BadPicture as error:
+            self._leave_out(index, str(error))
+            return None
+        self.bytes_read += picture.n_bytes
+        if not alike(picture, self._like):
+            raise EndOfTake(
+                f"ends before page {index}, which is {size_text(picture)} and not "
+                f"{size_text(self._like)}"
+            )
+        return Frame(index=index, luma=sealed(picture.luma))
+
+    def _leave_out(self, index: int, reason: str) -> None:
+        self._damaged.add(index)
+        if len(self._damaged) <= _NAMED_DAMAGES:
+            self._warn(f"page {index} cannot be read ({reason}): frame {index} is left out")
+        else:
+            self._warn(f"more than {_NAMED_DAMAGES} pages cannot be read and are left out")
+
+    def _picture(self, index: int) -> Picture:
+        if self._reaches(index):
+            return page_picture(self._page(index))
+        if index < self._declared and self._is_one_block():
+            return self._by_position(index)
+        if index < self._declared or self._chain_is_broken():
+            raise EndOfTake(f"cut short after {index} frames; what is there is used")
+        raise EndOfTake
+
+    def _is_one_block(self) -> bool:
+        """Whether the pages reached lie back to back, uncompressed, from the first one on."""
+        first, last = self._page(0), self._page(len(self._full_size) - 1)
+        span = (len(self._full_size) - 1) * first.nbytes
+        return bool(
+            first.is_contiguous
+            and last.is_contiguous
+            and last.dataoffsets[0] - first.dataoffsets[0] == span
+        )
+
+    def _by_position(self, index: int) -> Picture:
+        page = self._page(0)
+        file = self._tiff.filehandle
+        file.seek(page.dataoffsets[0] + index * page.nbytes)
+        data = read_block(file, page.nbytes)
+        if len(data) < page.nbytes:
+            raise EndOfTake(f"cut short after {index} of {self._declared} frames")
+        stored = np.dtype(page.dtype).newbyteorder(self._tiff.byteorder)
+        return interpreted(data.view(stored).reshape(page.shape), page, len(data))
+
+    def _chain_is_broken(self) -> bool:
+        """Whether the last directory points to another that is not there."""
+        if self._broken:
+            return True
+        at, size = self._tiff.pages.next_page_offset, self._tiff.tiff.offsetsize
+        if at is None:
+            return False
+        self._tiff.filehandle.seek(at)
+        pointer = self._tiff.filehandle.read(size)
+        return len(pointer) < size or any(pointer)
+
+    def close(self) -> None:
+        """Close the file."""
+        self._tiff.close()
+
+
+def _declared_pictures(tiff: tifffile.TiffFile) -> int:
+    """Return how many pictures the first page says there are; 0 where it does not."""
+    first = tiff.pages.first
+    if tiff.is_imagej and tiff.imagej_metadata:
+        return int(tiff.imagej_metadata.get("images", 0))
+    try:
+        shape = json.loads(first.shaped_description or "{}").get("shape", [])
+    except ValueError:
+        return 0
+    return prod(shape) // prod(first.shape) if shape else 0
