@@ -105,3 +105,10 @@ def test_the_check_can_fail():
     assert not list(faults("detectors.base", {("measure", "Tiles")}))
     assert not list(faults("find", {("readers.base", "Reader"), ("picker", "Picker")}))
     assert imports_of("def late():\n    from flashpan import registry") == {("registry", "*")}
+
+
+def test_the_developers_guide_names_what_exists():
+    root = DEVELOPERS.parent
+    named = re.findall(r"`((?:src|tests|sample_generators|\.ci)/[\w./]*)`", DEVELOPERS.read_text())
+    assert named
+    assert [path for path in named if not (root / path).exists()] == []

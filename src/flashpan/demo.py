@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flashpan.atomic import refuse_existing
+from flashpan.errors import TakeError
 from flashpan.model import Event, EventLog
 
 if TYPE_CHECKING:
@@ -59,7 +59,8 @@ def make_demo_take(directory: str | os.PathLike[str], seed: int) -> tuple[Path, 
     from sample_generators import demo_take  # renders pictures; nothing else needs it
 
     path = Path(directory) / "invented-storm.mkv"
-    refuse_existing(path)
+    if path.exists():
+        raise TakeError(f"{path} exists already; keep the take in another folder")
     return path, demo_take(path, seed)
 
 

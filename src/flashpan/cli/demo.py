@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -40,12 +41,12 @@ def command(ctx: click.Context, /, keep: str | None, seed: int) -> None:
 
     results = Results(go_on=False)
     with _folder(keep) as folder:
+        results.write("This take is INVENTED: computed, not shot; nothing in it is real.\n")
         path, truth = make_demo_take(folder, seed)
-        results.write(f"An INVENTED take, computed and not shot: {path}\n")
         is_right = _run(path, truth, results)
         if keep is not None:
             note(f"kept {path}")
-    results.write(f"\nCaution: {CAUTION}")
+    results.write("\n" + textwrap.fill(f"Caution: {CAUTION}", 100))
     ctx.exit(0 if is_right else TakeError.exit_code)
 
 
