@@ -85,6 +85,42 @@ def test_mp4_without_its_index_says_what_to_do(tmp_path):
             VideoReader(Source(path=str(path)))
 
 
+def test_a_fragmented_file_cut_in_a_fragment_header_is_read_up_to_it(tmp_path, capfd):
+    options = {"g": "8", "bf": "0"}
+    path = take(
+        tmp_path / "take.mp4",
+        "libx264",
+        "yuv420p",
+        40,
+        options=options,
+        container_options=FRAGMENTED,
+    )
+    data = path.read_bytes()
+    path.write_bytes(data[: data.rindex(b"traf")])
+    info, frames = read(path)
+    assert [number_in(frame.luma, 8) for frame in frames] == list(range(32))
+    assert "the file is cut off; the last good frame is 31" in info.warnings
+    assert capfd.readouterr() == ("", "")
+
+
+def test_a_stream_that_turns_up_late_does_no_harm(tmp_path):
+    parts = [
+        take(
+            tmp_path / f"{pid}.ts",
+            "libx264",
+            "yuv420p",
+            10,
+            options={"bf": "0"},
+            container_options={"mpegts_start_pid": pid, "mpegts_pmt_start_pid": pmt},
+        )
+        for pid, pmt in (("256", "4096"), ("512", "4097"))
+    ]
+    path = tmp_path / "both.ts"
+    path.write_bytes(b"".join(part.read_bytes() for part in parts))
+    _, frames = read(path)
+    assert [number_in(frame.luma, 8) for frame in frames][:10] == list(range(10))
+
+
 @pytest.mark.parametrize(("ending", "codec", "pixels", "options", "wrap"), CUTS)
 def test_flipped_bytes_never_raise(tmp_path, ending, codec, pixels, options, wrap):
     whole = take(

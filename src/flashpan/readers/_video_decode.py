@@ -148,6 +148,9 @@ class Decoding:
                     if packet.size or packet.pts is not None or packet.dts is not None:
                         yield packet
                 return
+            except IndexError:
+                # The end: PyAV flushes a stream that turned up late, which it does not know.
+                return
             except (av.FFmpegError, OSError, ValueError) as error:
                 self.stopped_by = getattr(error, "strerror", None) or str(error)
                 if self.n_packets == before:

@@ -106,14 +106,35 @@ def _open(source: Any) -> InputContainer:
     return av.open(source, mode="r", container_options=limits, metadata_errors="replace")
 
 
+class _FileStart:
+    """The first ``stop`` bytes of a file, as if it ended there."""
+
+    def __init__(self, path: str, stop: int) -> None:
+        with open(path, "rb") as file:
+            self._bytes = mmap.mmap(file.fileno(), stop, access=mmap.ACCESS_READ)
+        self._at = 0
+
+    def read(self, n_bytes: int) -> bytes:
+        data = self._bytes[self._at : self._at + n_bytes]
+        self._at += len(data)
+        return data
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        """Move, beyond the end too, as files do."""
+        base = {os.SEEK_SET: 0, os.SEEK_CUR: self._at, os.SEEK_END: len(self._bytes)}[whence]
+        self._at = max(base + offset, 0)
+        return self._at
+
+    def tell(self) -> int:
+        return self._at
+
+
 def _open_whole_boxes(path: str, error: Exception) -> InputContainer:
     """Open a fragmented file that was cut inside a fragment's header, up to that fragment."""
     stop = _end_of_whole_boxes(path)
     if stop and not _lacks_index(path):
         try:
-            with open(path, "rb") as file:
-                start = mmap.mmap(file.fileno(), stop, access=mmap.ACCESS_READ)
-            return _open(start)
+            return _open(_FileStart(path, stop))
         except (av.FFmpegError, OSError, ValueError, RuntimeError) as second:
             error = second
     raise UnreadableTake(f"{path}: {_why_not(path, error)}") from error
