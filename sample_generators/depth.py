@@ -14,8 +14,8 @@ def at_depth(pixels: Pixels, have: int, want: int) -> Pixels:
     """Shift code values from one bit depth to another; downwards the lowest bits are lost."""
     dtype = np.uint8 if want <= 8 else np.uint16
     if want >= have:
-        return np.asarray(pixels.astype(dtype, copy=False) << (want - have), dtype)
-    return np.asarray(pixels >> (have - want), dtype)
+        return np.asarray(np.left_shift(pixels.astype(dtype, copy=False), want - have), dtype)
+    return np.asarray(np.right_shift(pixels, have - want), dtype)
 
 
 def video_range(bit_depth: int) -> npt.NDArray[Any]:

@@ -64,7 +64,13 @@ def ellipse(
 
 
 def rectangle(
-    canvas: Picture, top: float, left: float, bottom: float, right: float, value: float
+    canvas: Picture,
+    top: float,
+    left: float,
+    bottom: float,
+    right: float,
+    value: float,
+    opacity: float = 1.0,
 ) -> None:
     """Paint an upright rectangle; its bounds are pixel edges, not centres."""
     win = window(canvas.shape, top - 1, left - 1, bottom + 1, right + 1)
@@ -73,7 +79,7 @@ def rectangle(
     y, x = grid(win)
     down = np.clip(np.minimum(y + 1, bottom) - np.maximum(y, top), 0.0, 1.0)
     across = np.clip(np.minimum(x + 1, right) - np.maximum(x, left), 0.0, 1.0)
-    blend(canvas, win, down * across, value)
+    blend(canvas, win, down * across * opacity, value)
 
 
 def segment_distance(win: Window, start: Point, stop: Point) -> tuple[Coverage, Coverage]:

@@ -30,7 +30,8 @@ class Burst(Happening):
         rng = plan.rng
         self.start = start
         self.centre, self.radius = centre, radius
-        self._shade = 0.35 + 0.3 * plan.settings.contrast * float(rng.choice([-1.0, 0.8]))
+        self._shade = 0.35 + float(rng.choice([-0.3, 0.24]))
+        self._opacity = min(1.0, plan.settings.contrast)
         self._draw(plan, _puncture(rng))
         self.torn_s = (np.pi * radius + 3) * SCALE_M_PX / EDGE_M_S
         angles = rng.uniform(0, 2 * np.pi, TATTERS)
@@ -47,7 +48,7 @@ class Burst(Happening):
         y = np.arange(plan.shape[0], dtype=np.float64)[:, None] - self.centre[0]
         x = np.arange(plan.shape[1], dtype=np.float64)[None, :] - self.centre[1]
         r = np.hypot(y, x)
-        self._film = np.clip(self.radius + 0.5 - r, 0, 1).astype(np.float32)
+        self._film = (self._opacity * np.clip(self.radius + 0.5 - r, 0, 1)).astype(np.float32)
         height = np.sqrt(np.clip(1 - (r / self.radius) ** 2, 0, 1))
         shine = np.exp(-((y / self.radius + 0.45) ** 2 + (x / self.radius + 0.4) ** 2) / 0.03)
         value = self._shade * (0.55 + 0.45 * height) + 0.35 * shine
@@ -94,7 +95,7 @@ class Burst(Happening):
         for (y, x), size in zip(self._tatters(age_s), self._sizes, strict=True):
             turn = 25.0 * age_s + size
             width = size * (0.35 + 0.6 * abs(np.sin(turn)))
-            paint.ellipse(canvas, (y, x), 1.3 * size, width, 0.8 * self._shade)
+            paint.ellipse(canvas, (y, x), 1.3 * size, width, 0.8 * self._shade, self._opacity)
 
     def parts(self) -> tuple[Part, ...]:
         """See `Happening.parts`."""

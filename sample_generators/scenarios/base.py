@@ -185,6 +185,13 @@ class Plan:
         rng = np.random.default_rng([self.settings.seed, *b"background"])
         return make_background(asked, self.shape, self.settings.level, rng)
 
+    def shade(self, value: float) -> tuple[float, float]:
+        """Return the level and opacity with which to paint a dark body: less contrast makes
+        it see-through, more makes it darker.
+        """
+        contrast = self.settings.contrast
+        return value / max(1.0, contrast), min(1.0, contrast)
+
     def scene(self, background: Picture, happenings: list[Happening]) -> Scene:
         """Return the scene of these happenings."""
         return Scene(background, tuple(happenings), self.capture_rate, self.exposure_s)

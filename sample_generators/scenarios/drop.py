@@ -37,7 +37,7 @@ class Splash(Happening):
         root = np.sqrt(self.speed_m_s**2 + 2 * GRAVITY_M_S2 * way_m)
         self.contact_s = float((root - self.speed_m_s) / GRAVITY_M_S2)
         self.rest_s = self.contact_s + CALM_S
-        self._shade = 0.35 - 0.25 * plan.settings.contrast
+        self._ink = plan.shade(0.1)
         self._beads = rng.uniform(-1, 1, 8)
 
     def centre_px(self, age_s: float) -> float:
@@ -51,7 +51,7 @@ class Splash(Happening):
         row = self.centre_px(closed_s)
         if row < self._surface + self.radius:
             pool = canvas[int(self._surface) + 1 :].copy()
-            paint.disc(canvas, (row, self._column), self.radius, self._shade)
+            paint.disc(canvas, (row, self._column), self.radius, *self._ink)
             # What has gone under is hidden by the pool.
             canvas[int(self._surface) + 1 :] = pool
         if since_contact_s > 0:
@@ -64,6 +64,7 @@ class Splash(Happening):
     def _paint_crown(self, canvas: Picture, age_s: float) -> None:
         """Draw two leaning walls, the rim between them and beads flying off it."""
         part = age_s / CROWN_S
+        shade, opacity = self._ink
         foot = self.radius * (0.8 + 2.2 * np.sqrt(part))
         high = 9.0 * self.radius * part * (1 - part)
         lean = 0.45 * high
@@ -71,22 +72,22 @@ class Splash(Happening):
         for side in (-1, 1):
             bottom = (base, self._column + side * foot)
             top = (rim, self._column + side * (foot + lean))
-            paint.capsule(canvas, bottom, top, 1.3, self._shade)
+            paint.capsule(canvas, bottom, top, 1.3, *self._ink)
         walls = foot + lean
-        paint.ellipse(canvas, (rim, self._column), 1.2 + 0.12 * high, walls, self._shade, 0.5)
+        paint.ellipse(canvas, (rim, self._column), 1.2 + 0.12 * high, walls, shade, 0.5 * opacity)
         for bead in self._beads:
             place = (rim - (0.3 + abs(bead)) * 0.6 * high, self._column + 1.15 * bead * walls)
-            paint.disc(canvas, place, 0.14 * self.radius + 0.6, self._shade)
+            paint.disc(canvas, place, 0.14 * self.radius + 0.6, *self._ink)
 
     def _paint_jet(self, canvas: Picture, age_s: float) -> None:
         """Draw the jet, thick at its foot, with the rebounding drop at its tip."""
         part = age_s / (JET_TO_S - JET_FROM_S)
         high = 30.0 * self.radius * part * (1 - part) * 0.55
         foot, tip = self._surface + 0.5, self._surface - high
-        paint.capsule(canvas, (foot, self._column), (tip, self._column), 1.6, self._shade)
+        paint.capsule(canvas, (foot, self._column), (tip, self._column), 1.6, *self._ink)
         thick = (foot, self._column), (foot - 0.35 * high, self._column)
-        paint.capsule(canvas, *thick, 3.2, self._shade)
-        paint.disc(canvas, (tip - 1, self._column), min(0.5 * self.radius, high), self._shade)
+        paint.capsule(canvas, *thick, 3.2, *self._ink)
+        paint.disc(canvas, (tip - 1, self._column), min(0.5 * self.radius, high), *self._ink)
 
     def _paint_ripples(self, canvas: Picture, age_s: float) -> None:
         """Draw rings on the pool, seen flat, that run outwards and calm down."""
@@ -96,7 +97,7 @@ class Splash(Happening):
         r = np.hypot(y, x)
         front = 260.0 * np.sqrt(age_s)
         rings = np.sin((r - 700.0 * age_s) / 4.0) * np.exp(-(((r - front) / 40.0) ** 2))
-        height = 0.05 * max(0.0, 1 - age_s / CALM_S) * min(1.0, age_s / 0.002)
+        height = 0.05 * self._ink[1] * max(0.0, 1 - age_s / CALM_S) * min(1.0, age_s / 0.002)
         canvas[top:] += (height * rings * (r < front + 60)).astype(np.float32)
 
     def parts(self) -> tuple[Part, ...]:

@@ -42,7 +42,7 @@ class Weight(Happening):
 
     def __init__(self, contact: float, plan: Plan) -> None:
         self._at = Layout(plan.shape)
-        self._shade = 0.35 - 0.22 * plan.settings.contrast
+        self._ink = plan.shade(0.13)
         # Time in the picture before contact, backwards along the parabola.
         way_m = min(self._at.top * SCALE_M_PX, 0.45 * SPEED_M_S**2 / GRAVITY_M_S2)
         root = np.sqrt(SPEED_M_S**2 - 2 * GRAVITY_M_S2 * way_m)
@@ -76,7 +76,7 @@ class Weight(Happening):
         paint.rectangle(canvas, top, at.left - bulge, at.floor, at.right + bulge, 0.62)
         face = at.top + depth_px
         upper = face - at.weight_height
-        paint.rectangle(canvas, upper, at.weight_left, face, at.weight_right, self._shade)
+        paint.rectangle(canvas, upper, at.weight_left, face, at.weight_right, *self._ink)
 
     def paint_before(self, canvas: Picture) -> None:
         """See `Happening.paint_before`: the specimen alone."""

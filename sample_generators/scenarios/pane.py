@@ -100,7 +100,7 @@ class Shot(Happening):
         fall = np.array([0.5 * GRAVITY_M_S2 * age_s**2, 0.0])
         places = self.aim + (self._velocity * age_s + fall) / SCALE_M_PX
         for (y, x), size, shade in zip(places, self._size, self._shade, strict=True):
-            paint.disc(canvas, (y, x), size, 0.35 + shade * self._contrast, 0.9)
+            paint.disc(canvas, (y, x), size, 0.35 + shade, 0.9 * min(1.0, self._contrast))
 
     def parts(self) -> tuple[Part, ...]:
         """See `Happening.parts`."""

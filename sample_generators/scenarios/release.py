@@ -24,7 +24,7 @@ class Fall(Happening):
         self._rows = plan.shape[0]
         self._centre = (0.25 * self._rows, column)
         self._radius = 0.035 * self._rows
-        self._ball = 0.12 if plan.settings.contrast == 1 else 0.35 - 0.23 * plan.settings.contrast
+        self._ball, self._opacity = plan.shade(0.12)
         way_px = self._rows + self._radius + 1 - self._centre[0]
         self.rest_s = float(np.sqrt(2 * way_px * SCALE_M_PX / GRAVITY_M_S2))
 
@@ -34,9 +34,9 @@ class Fall(Happening):
 
     def _draw(self, canvas: Picture, fallen_px: float) -> None:
         y, x = self._centre
-        paint.disc(canvas, (y + fallen_px, x), self._radius, self._ball)
+        paint.disc(canvas, (y + fallen_px, x), self._radius, self._ball, self._opacity)
         shine = (y + fallen_px - 0.35 * self._radius, x - 0.35 * self._radius)
-        paint.disc(canvas, shine, 0.3 * self._radius, self._ball + 0.2)
+        paint.disc(canvas, shine, 0.3 * self._radius, self._ball + 0.2, self._opacity)
 
     def paint_before(self, canvas: Picture) -> None:
         """See `Happening.paint_before`."""
