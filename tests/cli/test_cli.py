@@ -157,6 +157,17 @@ def test_no_traceback_where_the_reader_of_stdout_leaves(tmp_path):
     assert err == b""
 
 
+def test_results_that_find_no_space_are_status_3(tmp_path):
+    np.save(tmp_path / "a.npy", np.zeros((20, 16, 16), np.uint8))
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [*MAIN, "slate", tmp_path / "a.npy"], stdout=full, stderr=subprocess.PIPE, text=True
+        )
+    assert done.returncode == 3
+    assert done.stderr.startswith("flashpan: standard output: cannot be written (No space left")
+    assert done.stderr.count("\n") == 1
+
+
 def test_help_into_a_closed_pipe_is_quiet():
     read_end, write_end = os.pipe()
     os.close(read_end)

@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from flashpan.cli.output import discard_stdout, note
+from flashpan.cli.output import StdoutFailed, discard_stdout, note
 from flashpan.errors import FlashpanError
 
 _COMMANDS = ("find", "slate", "demo")
@@ -33,7 +33,7 @@ class _Commands(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
-        except FlashpanError as error:
+        except (FlashpanError, StdoutFailed) as error:
             note(error)
             ctx.exit(error.exit_code)
         except KeyboardInterrupt:

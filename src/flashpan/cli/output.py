@@ -8,6 +8,12 @@ import sys
 import click
 
 
+class StdoutFailed(Exception):
+    """Standard output takes no more, and not because its reader has left."""
+
+    exit_code = 3
+
+
 class Results:
     """Standard output, which its reader may close early (``| head``).
 
@@ -33,6 +39,11 @@ class Results:
             self._is_closed = True
             if not self._go_on:
                 raise
+        except OSError as error:
+            discard_stdout()
+            raise StdoutFailed(
+                f"standard output: cannot be written ({error.strerror}); send it elsewhere"
+            ) from error
 
 
 def discard_stdout() -> None:
