@@ -18,6 +18,7 @@ SCALE_M_PX = 1e-3
 SPEED_M_S = 4.43
 """Speed after one metre of free fall, √(2 g h)."""
 CRUSH_S = 0.009
+"""Duration of the crush, less in pictures too small for so deep a one."""
 LAMP_S = 0.010
 REBOUND = 0.12
 """Part of the speed with which the weight comes up again (invented)."""
@@ -49,10 +50,12 @@ class Weight(Happening):
         self._fall_s = float((SPEED_M_S - root) / GRAVITY_M_S2)
         self.start = contact - self._fall_s * float(plan.capture_rate)
         # A quarter of a sine whose slope at contact is the speed.
-        self.crush_px = min(SPEED_M_S * CRUSH_S / (np.pi / 2) / SCALE_M_PX, 0.6 * self._height_px)
+        deepest_s = 0.6 * self._height_px * SCALE_M_PX * (np.pi / 2) / SPEED_M_S
+        self.crush_s = float(min(CRUSH_S, deepest_s))
+        self.crush_px = SPEED_M_S * self.crush_s / (np.pi / 2) / SCALE_M_PX
         self._up_m_s = REBOUND * SPEED_M_S
         self._bounce_s = 2 * self._up_m_s / GRAVITY_M_S2
-        self.rest_s = self._fall_s + CRUSH_S + self._bounce_s
+        self.rest_s = self._fall_s + self.crush_s + self._bounce_s
 
     @property
     def _height_px(self) -> float:
@@ -63,9 +66,9 @@ class Weight(Happening):
         s = since_contact_s
         if s <= 0:
             return (SPEED_M_S * s + 0.5 * GRAVITY_M_S2 * s * s) / SCALE_M_PX
-        if s < CRUSH_S:
-            return float(self.crush_px * np.sin(np.pi / 2 * s / CRUSH_S))
-        s = min(s - CRUSH_S, self._bounce_s)
+        if s < self.crush_s:
+            return float(self.crush_px * np.sin(np.pi / 2 * s / self.crush_s))
+        s = min(s - self.crush_s, self._bounce_s)
         return self.crush_px - (self._up_m_s * s - 0.5 * GRAVITY_M_S2 * s * s) / SCALE_M_PX
 
     def _draw(self, canvas: Picture, depth_px: float, crushed_px: float) -> None:
@@ -86,7 +89,7 @@ class Weight(Happening):
         """See `Happening.paint`."""
         since_contact_s = closed_s - self._fall_s
         depth = self.depth_px(since_contact_s)
-        crushed = max(0.0, depth) if since_contact_s < CRUSH_S else self.crush_px
+        crushed = max(0.0, depth) if since_contact_s < self.crush_s else self.crush_px
         self._draw(canvas, depth, crushed)
 
     def paint_after(self, canvas: Picture) -> None:
@@ -95,7 +98,7 @@ class Weight(Happening):
 
     def parts(self) -> tuple[Part, ...]:
         """See `Happening.parts`."""
-        contact, crushed = self._fall_s, self._fall_s + CRUSH_S
+        contact, crushed = self._fall_s, self._fall_s + self.crush_s
         return (
             Part("fall", 0.0, contact),
             Part("crush", contact, crushed),
@@ -104,7 +107,7 @@ class Weight(Happening):
 
     def salient_s(self) -> tuple[float, ...]:
         """See `Happening.salient_s`."""
-        return (0.5 * self._fall_s, self._fall_s + CRUSH_S)
+        return (0.5 * self._fall_s, self._fall_s + self.crush_s)
 
 
 class Lamp(Happening):

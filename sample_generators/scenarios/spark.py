@@ -60,7 +60,7 @@ class Spark(Happening):
         paint.glow(canvas, self._centre, 4 * self._gap, 0.12 * level)
 
     def _paint_smoke(self, canvas: Picture, age_s: float) -> None:
-        thickness = 0.16 * self._contrast * (1 - np.exp(-age_s / 0.004))
+        thickness = 0.10 * self._contrast * (1 - np.exp(-age_s / 0.004))
         thickness *= max(0.0, 1 - age_s / SMOKE_S)
         sigma = float(np.sqrt((0.5 * self._gap) ** 2 + 1_500 * age_s))
         for place, drift in zip(self._puffs, self._drift, strict=True):
