@@ -138,9 +138,9 @@ class Foliage:
         """See `Disturbance.start`."""
         rng = take.rng("foliage")
         rows, cols = take.shape[0] // 3, take.shape[1] // 3
-        corner = np.linspace(0, 1, rows)[:, None] + np.linspace(0, 1, cols)[None, :]
+        corner = np.linspace(0, 1, rows)[:, None] * np.linspace(0, 1, cols)[None, :]
         leaves = np.clip(8 * (clouds(rng, (rows, cols), 9.0) - 0.5), 0, 1)
-        leaves = (leaves * np.clip(3 * (corner - 0.7), 0, 1)).astype(np.float32)
+        leaves = (leaves * np.clip(4 * (corner - 0.15), 0, 1)).astype(np.float32)
         down, across = _wobble(rng, self.slowest_hz), _wobble(rng, self.slowest_hz)
 
         def run(picture: Picture, t: int) -> Picture:
