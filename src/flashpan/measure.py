@@ -8,6 +8,7 @@ and 16 bits gives the same numbers but for quantisation.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -16,6 +17,9 @@ import numpy.typing as npt
 
 from flashpan.grid import Grid
 from flashpan.model import FloatGrid, Frame, TakeInfo
+
+LOSSLESS = frozenset({"ffv1", "ffvhuff", "gif", "huffyuv", "png", "qtrle", "rawvideo", "utvideo"})
+"""Codecs without coding error, so without keyframe pulses."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +64,7 @@ class Measurer:
     def __init__(self, info: TakeInfo, grid: Grid) -> None:
         self._info = info
         self._grid = grid
+        self._after_predicted = False
         self._previous: npt.NDArray[Any] | None = None
         with np.errstate(divide="ignore"):
             per_px = np.where(grid.n_px > 0, 1.0 / grid.n_px, 0.0)
@@ -79,8 +84,13 @@ class Measurer:
             abs_diff=(sums(difference) * self._per_px).astype(np.float32),
             sq_diff=(sums(_squares(difference)) * self._per_px_sq).astype(np.float32),
             has_previous=previous is not None,
-            refreshed=frame.is_keyframe and not self._info.intra_only and previous is not None,
+            refreshed=self._is_refreshed(frame),
         )
+
+    def _is_refreshed(self, frame: Frame) -> bool:
+        """True for a keyframe among predicted frames of a lossy stream."""
+        after_predicted, self._after_predicted = self._after_predicted, not frame.is_keyframe
+        return frame.is_keyframe and after_predicted and self._info.codec not in LOSSLESS
 
     def _cut(self, luma: npt.NDArray[Any]) -> npt.NDArray[Any]:
         window = self._grid.window
@@ -94,7 +104,7 @@ class Measurer:
         edges = self._grid.row_edges
         wide = np.float64 if pixels.dtype.kind == "f" else np.uint32
         rows = np.empty((len(edges) - 1, pixels.shape[1]), wide)
-        for row, (top, bottom) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+        for row, (top, bottom) in enumerate(pairwise(edges)):
             np.add.reduce(pixels[top:bottom], axis=0, dtype=wide, out=rows[row])
         return np.add.reduceat(rows, self._grid.col_edges[:-1], axis=1)
 

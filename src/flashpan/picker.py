@@ -17,6 +17,9 @@ from flashpan.detectors.base import Extent, Score
 
 CLOSE_CHANCE = 1e-3
 """Chance per quiet frame of a score that keeps an open event open."""
+CLOSE_WITHIN = 8
+"""Frames after the last departure in which the closing threshold is enough to go on; later,
+only a score that could open an event by itself joins this one."""
 ONSET_FRAMES = 3
 """Frames after opening in which another detector may still move the onset back."""
 # A plateau's noise must not pass for a rise to a new peak.
@@ -194,6 +197,8 @@ class Picker:
         if self._open is not None and index - self._open.last - 1 > self._gap:
             yield from self._close()
         hot, warm = self._judge(scores, refreshed)
+        if self._open is not None and index - self._open.last > CLOSE_WITHIN:
+            warm = hot
         if self._open is None and hot:
             self._open = _Open(opened=index, last=index)
         if self._open is None:

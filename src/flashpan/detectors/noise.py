@@ -1,12 +1,6 @@
-"""What is normal at each place, and how much it varies: robust, running, causal.
+"""Robust level and spread of many places at once, and the rings they are read from.
 
-A *place* is one tile, a block of tiles or the whole window.  Every place keeps its last
-samples in a ring and is judged by its own level and spread, refreshed every few frames
-by order statistics: no drift, ripple or restless background that the ring has seen can
-look like an event for long, since it widens the spread it is divided by.
-
-A place that has departed for long stops feeding its ring, so that an event is not
-learned; once it has held its new state for long enough the ring is refilled from there.
+A *place* is one tile, a block of tiles or the whole window.
 """
 
 from __future__ import annotations
@@ -18,15 +12,19 @@ import numpy.typing as npt
 from scipy import special
 
 Floats = npt.NDArray[np.float32]
+Flags = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.intp]
 
 _CLIP = 2.5
 _QUARTILES_PER_SIGMA = 2.0 * special.ndtri(0.75)
-_DENSITY = math.exp(-_CLIP**2 / 2) / math.sqrt(2 * math.pi)
+_DENSITY = math.exp(-(_CLIP**2) / 2) / math.sqrt(2 * math.pi)
 _INSIDE = special.ndtr(_CLIP) - special.ndtr(-_CLIP)
 # Standard deviation of a unit normal clipped at ±2.5, to undo the clipping.
-_CLIPPED_SIGMA = math.sqrt(
-    _INSIDE - 2 * _CLIP * _DENSITY + 2 * _CLIP**2 * special.ndtr(-_CLIP)
-)
+_CLIPPED_SIGMA = math.sqrt(_INSIDE - 2 * _CLIP * _DENSITY + 2 * _CLIP**2 * special.ndtr(-_CLIP))
+_RARE = 0.025
+_RARE_SIGMAS = float(special.ndtri(1 - _RARE / 2))
+# Longest tail that normal samples plausibly show by chance, so that it changes nothing there.
+_RARE_LEEWAY = 1.25
 
 
 def level_and_spread(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
@@ -35,25 +33,45 @@ def level_and_spread(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
     Median and interquartile range first; then mean and standard deviation of the samples
     clipped at 2.5 of those sigmas, which keeps nine tenths of the efficiency of the plain
     estimators on normal noise and bounds what any outlier can do (Huber 1981, one step;
-    from memory).
+    from memory).  Where one sample in forty lies much farther out than normal noise would
+    put it, as where a codec renews a still block now and then, the spread is that of the
+    outer samples: a place that jumps as a habit is not judged by its rests.
 
     Parameters
     ----------
     samples : ndarray, shape (places, n)
     floor : ndarray, shape (places,)
         Least spread that is believed.
+
+    Returns
+    -------
+    level, spread : ndarray, shape (places,), float32
     """
     n = samples.shape[1]
-    ranks = sorted({(n - 1) // 4, (n - 1) // 2, n // 2, n - 1 - (n - 1) // 4})
-    ordered = np.partition(samples, ranks, axis=1)
-    low, high = ordered[:, (n - 1) // 4], ordered[:, n - 1 - (n - 1) // 4]
+    quarter = (n - 1) // 4
+    ranks = {quarter, (n - 1) // 2, n // 2, n - 1 - quarter}
+    ordered = np.partition(samples, sorted(ranks), axis=1)
     middle = 0.5 * (ordered[:, (n - 1) // 2] + ordered[:, n // 2])
-    reach = np.maximum((high - low) / _QUARTILES_PER_SIGMA, floor) * _CLIP
-    rest = np.clip(samples - middle[:, None], -reach[:, None], reach[:, None])
+    sigma = (ordered[:, n - 1 - quarter] - ordered[:, quarter]) / _QUARTILES_PER_SIGMA
+    reach = np.maximum(sigma, floor) * _CLIP
+    rest = samples - middle[:, None]
+    outer = _outer_sigma(rest)
+    np.clip(rest, -reach[:, None], reach[:, None], out=rest)
     offset = rest.mean(axis=1)
     square = np.einsum("ij,ij->i", rest, rest) / n
     spread = np.sqrt(np.maximum(square - offset**2, 0.0) * n / max(1, n - 1)) / _CLIPPED_SIGMA
+    spread = np.where(outer > _RARE_LEEWAY * spread, outer, spread)
     return (middle + offset).astype(np.float32), spread.astype(np.float32)
+
+
+def _outer_sigma(rest: Floats) -> Floats:
+    """Sigma of the normal noise whose outermost fortieth lies where these samples' does."""
+    n = rest.shape[1]
+    rank = n - 1 - math.ceil(_RARE * n)
+    if n < 40:
+        return np.zeros(rest.shape[0], np.float32)
+    outer = np.partition(np.abs(rest), rank, axis=1)[:, rank] / _RARE_SIGMAS
+    return outer.astype(np.float32)
 
 
 def first_normal(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
@@ -83,7 +101,7 @@ class Ring:
     Parameters
     ----------
     first : ndarray, shape (places, n)
-        Warm-up samples.
+        Samples to begin with.
     window : int
         Samples kept.
     """
@@ -95,18 +113,14 @@ class Ring:
         self._next = n % window
         self.filled = n
 
-    def push(self, sample: Floats, hold: npt.NDArray[np.bool_]) -> None:
+    def push(self, sample: Floats, hold: Flags) -> None:
         """Store one sample per place; a held place repeats an old one of its own.
 
         Repeating a sample from a third of a window ago keeps the place's distribution as
         it was, with no special case anywhere else.
         """
-        column = self._data[:, self._next]
-        if hold.any():
-            old = (self._next - max(1, self.filled // 3)) % self.filled
-            column[:] = np.where(hold, self._data[:, old], sample)
-        else:
-            column[:] = sample
+        old = (self._next - max(1, self.filled // 3)) % self.filled
+        self._data[:, self._next] = np.where(hold, self._data[:, old], sample)
         self._next = (self._next + 1) % self._data.shape[1]
         self.filled = min(self.filled + 1, self._data.shape[1])
 
@@ -114,11 +128,11 @@ class Ring:
         """Samples so far, shape (places, filled), in no particular order."""
         return self._data[:, : self.filled]
 
-    def refill(self, places: npt.NDArray[np.intp], recent: Floats) -> None:
+    def refill(self, places: Indices, recent: Floats) -> None:
         """Forget the past of some places and repeat their recent samples instead."""
         reps = -(-self._data.shape[1] // recent.shape[1])
         self._data[places] = np.tile(recent, (1, reps))[:, : self._data.shape[1]]
 
-    def shift(self, places: npt.NDArray[np.intp], by: Floats) -> None:
+    def shift(self, places: Indices, by: Floats) -> None:
         """Add an offset to every sample of some places."""
         self._data[places] += by[:, None]

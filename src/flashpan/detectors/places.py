@@ -36,6 +36,11 @@ class Places:
         self.n_px = flat[self._kept]
         self.n = len(self._kept)
         self.n_tiles = int(np.count_nonzero(counts))
+        counts_kept = [int(np.count_nonzero(part)) for part in self.sized]
+        stops = np.cumsum(counts_kept)
+        self.sizes = tuple(
+            slice(int(stop) - n, int(stop)) for stop, n in zip(stops, counts_kept, strict=True)
+        )
         self._extents = self._all_extents()[self._kept]
 
     def _block_sums(self, grid: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

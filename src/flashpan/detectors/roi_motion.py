@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -114,29 +114,34 @@ class RoiMotionRun:
         warm, self._warm = self._warm, []
         samples = np.stack([sample for _, sample, _ in warm], axis=1)
         self._track = Track(
-            samples, self._floor, sides=1, window=128, hold_after=8, settle_after=self._settle
+            samples,
+            self._floor,
+            sides=1,
+            window=128,
+            hold_after=3,
+            settle_after=self._settle,
+            sizes=(slice(0, len(self._floor)),),
         )
         return tuple(self._judge(*item) for item in warm)
 
     def _judge(self, index: int, sample: Floats, changes: npt.NDArray[np.float32]) -> Score:
         track = self._track
         assert track is not None
-        z = track.judge(sample)
+        self._last = self._describe(index, track, track.judge(sample), changes)
         settled = track.learn(sample)
         if len(settled):
             track.settle(settled, self._floor)
         if track.refresh_due:
             track.refresh(self._floor)
-        self._last = self._describe(index, track, z, changes, bool(len(settled)))
-        return self._last
+        return replace(self._last, settled=bool(len(settled)))
 
     def _describe(
-        self, index: int, track: Track, z: Floats, changes: npt.NDArray[np.float32], settled: bool
+        self, index: int, track: Track, z: Floats, changes: npt.NDArray[np.float32]
     ) -> Score:
         best = int(z.argmax())
         value = max(0.0, float(z[best]))
         if value <= GATE:
-            return Score(index=index, value=value, since=index, until=index, settled=settled)
+            return Score(index=index, value=value, since=index, until=index)
         departed = np.flatnonzero(z > GATE)
         shortest = LAGS[int((departed % len(LAGS)).min())]
         known = self._last.extent is not None and value < 1.5 * self._last.value
@@ -152,7 +157,6 @@ class RoiMotionRun:
             since=since,
             until=index - shortest + 1,
             moving=track.moving(departed),
-            settled=settled,
         )
 
     @staticmethod

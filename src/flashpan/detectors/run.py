@@ -18,13 +18,13 @@ from flashpan.chance import MaxLaw, gumbel_y
 from flashpan.detectors.base import Scene, Score
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.places import Places
-from flashpan.detectors.track import GATE, Track
+from flashpan.detectors.track import Track
 from flashpan.measure import Tiles
 
 WARM_UP = 32
 RATES = (1, 4, 16)
 _WINDOW = {1: 128, 4: 64, 16: 64}
-_SLOW_WARM_UP = 16
+_SLOW_WARM_UP = 24
 # What uncertainty of the spreads is left after their widening.
 _DOF = 500.0
 # Chance per frame that any place at all is taken for departed when describing a frame.
@@ -114,8 +114,9 @@ class PlaceRun(ABC):
             self.floor(rate, np.median(samples, axis=1).astype(np.float32)),
             sides=self.sides,
             window=_WINDOW[rate],
-            hold_after=max(2, 8 // rate),
+            hold_after=3,
             settle_after=max(16, self._settle // rate),
+            sizes=self.places.sizes,
         )
 
     def _follow(self, tiles: Tiles, sample: Floats) -> Score:
@@ -131,9 +132,8 @@ class PlaceRun(ABC):
         self._found[rate] = self._find(rate, index, track, z, noise)
         places = track.learn(sample)
         if len(places):
-            before = track.level[places]
-            track.settle(places, self.floor(rate, track.level))
-            self._shift_slower(rate, places, track.level[places] - before)
+            step = track.settle(places, self.floor(rate, track.level))
+            self._shift_slower(rate, places, step)
         if track.refresh_due:
             track.refresh(self.floor(rate, track.level))
         return bool(len(places))
@@ -175,7 +175,8 @@ class PlaceRun(ABC):
     def _without_departures(self, sample: Floats) -> Floats:
         """A sample with its level where the fastest rate sees a departure by itself."""
         fast = self._tracks[1]
-        return np.where(fast.size(fast.judge(sample)) > GATE, fast.level, sample)
+        fast.judge(sample)
+        return np.where(fast.departed, fast.level, sample)
 
     def _feed_slow(self, index: int, clean: Floats) -> bool:
         """Feed the slower rates with what the fastest did not already see."""

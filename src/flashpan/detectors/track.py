@@ -1,75 +1,217 @@
-"""One series per place, judged sample by sample against its own past."""
+"""One series per place, judged sample by sample by how well its own past foretells it.
+
+A place's next sample is foretold by the mean of its last sixteen, plus the bias that this
+has had lately (a steady drift is a constant bias).  The errors of these forecasts, over
+the last hundred samples, are the place's noise: whatever the place does as a habit
+(sensor noise, wandering, ripple, restless leaves) is in them, so that the departure in
+units of their spread is large only when it does something else.
+
+A departed place is held: its forecast stays what it was before, so that a plateau stays
+visible, until it returns or until it has held the new state long enough to be normal.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
-from flashpan.detectors.noise import Floats, Ring, first_normal, level_and_spread
+from flashpan.detectors.restless import SceneFloor
+from flashpan.detectors.noise import Flags, Floats, Indices, Ring, first_normal, level_and_spread
 
-GATE = 4.0
-"""Noise units beyond which a place counts as departed, for bookkeeping only: what is an
-event the picker decides."""
+GATE = 5.0
+"""Noise units beyond which a place is held; what is an event the picker decides."""
+FORECAST = 16
+"""Samples whose mean is the forecast."""
+WARM_FORECAST = 8
+"""The same during warm-up, forwards and backwards in time."""
 LOOK_BACK_PLACES = 64
 _RECENT = 64
 _RECENT_FEW = 4
+# Deviations are remembered as half floats in units of 1/1024 of full scale: exact to one part
+# in 2048 from the rounding of a 16-bit picture up to full scale.
+_UNIT = 1024.0
+_WANDER_GAIN = 0.125
 
 
 class Track:
-    """Level, spread and recent departures of every place at one rate.
+    """Forecast, spread and recent departures of every place at one rate.
 
     Parameters
     ----------
     warm_up : ndarray, shape (places, n), float32
-        First samples.
+        First samples; they are judged afterwards, in order, like any others.
     floor : ndarray, shape (places,)
         Least spread that is believed.
     sides : int
         2 where a departure either way counts, 1 where only a rise does.
     window : int
-        Samples that define normal.
+        Forecast errors that define normal.
     hold_after, settle_after : int
-        Samples after which a departed place stops feeding its ring, and after which its
-        new state becomes normal.
+        Departed samples after which a place's errors are no longer learned, and after
+        which its new state becomes normal.
+    sizes : sequence of slice
+        Runs of places of one size each.
     """
 
     def __init__(
         self, warm_up: Floats, floor: Floats, *, sides: int, window: int, hold_after: int,
-        settle_after: int,
+        settle_after: int, sizes: Sequence[slice],
     ) -> None:  # fmt: skip
-        n_places = warm_up.shape[0]
+        n_places, n = warm_up.shape
         self._sides = sides
         self._hold_after = hold_after
         self._settle_after = settle_after
-        self._ring = Ring(warm_up, window)
         self._window = window
-        self._history = np.zeros((window, n_places), np.float16)
         self.count = 0
-        self._departed_for = np.zeros(n_places, np.int32)
         level, spread = first_normal(warm_up, floor)
-        self.level = level
-        self.spread = self._believed(spread, floor, warm_up.shape[1])
+        errors = warm_up - level[:, None]
+        if n > 2 * WARM_FORECAST:
+            errors = blind_errors(warm_up, WARM_FORECAST)
+            _, spread = first_normal(errors, floor)
+        self._mean = level
+        self._bias = np.zeros(n_places, np.float32)
+        self._own = _believed(spread, floor, n)
+        self.spread = self._own
+        self._scene = [
+            (part, SceneFloor(part.stop - part.start, sides, settle_after)) for part in sizes
+        ]
+        self._prime(errors)
+        self._last = Ring(np.repeat(level[:, None], FORECAST, axis=1), FORECAST)
+        reach = 2.0 * self.spread[:, None]
+        self._errors = Ring(np.clip(errors, -reach, reach), window)
+        self._history = np.zeros((window, n_places), np.float16)
+        self._departed_for = np.zeros(n_places, np.int32)
+        self._wander = self._first_wander(warm_up)
+        self._mean_before = self._mean
         self.z = np.zeros(n_places, np.float32)
+        self._deviation = self.z
 
-    @staticmethod
-    def _believed(spread: Floats, floor: Floats, n: int) -> Floats:
-        """Noise to divide by: the floor where the samples agree with it, else their own.
+    def _prime(self, errors: Floats) -> None:
+        """Learn from the warm-up what any place of the scene may do."""
+        size = self.size(errors / self._own[:, None])
+        for part, floor in self._scene:
+            floor.prime([size[part, column] for column in range(size.shape[1])], self._own[part])
+        self._apply_scene()
 
-        The floor comes from thousands of pixel differences and is exact for white noise; a
-        spread of n samples errs by 1/sqrt(1.8 n) and, where it stands, is widened for that.
-        """
-        agrees = spread < floor * (1.0 + 2.5 / math.sqrt(1.8 * n))
-        return np.where(agrees, floor, spread * (1.0 + 12.0 / n)).astype(np.float32)
+    def _apply_scene(self) -> None:
+        """Raise every place's spread to what the scene teaches for its size."""
+        self.spread = self._own.copy()
+        for part, floor in self._scene:
+            np.maximum(self.spread[part], floor.value, out=self.spread[part])
+
+    @property
+    def level(self) -> Floats:
+        """What the next sample is expected to be."""
+        return self._mean + self._bias
 
     def judge(self, sample: Floats) -> Floats:
-        """Departures of one sample, in noise units; remembers nothing."""
-        self.z = (sample - self.level) / self.spread
+        """Departures of one sample, in noise units; remembers nothing.
+
+        A held place's forecast ages: what wandering would do meanwhile is added to its noise.
+        """
+        age = self._departed_for * (1.0 / FORECAST)
+        self._deviation = sample - self.level
+        self.z = self._deviation / np.sqrt(self.spread**2 + self._wander * age)
         return self.z
 
-    def moving(self, places: npt.NDArray[np.intp], noise_now: Floats | None = None) -> float:
+    def _first_wander(self, warm_up: Floats) -> Floats:
+        """Wander in the warm-up: the middle one of its steps from quarter to quarter.
+
+        An event makes one such step large, or two; wandering makes them all so.
+        """
+        n = warm_up.shape[1] // 4
+        if n < 4:
+            return np.zeros(warm_up.shape[0], np.float32)
+        quarters = warm_up[:, : 4 * n].reshape(-1, 4, n).mean(axis=2)
+        steps = np.abs(np.diff(quarters, axis=1))
+        typical = self._beyond_white(np.partition(steps, 1, axis=1)[:, 1], n)
+        wander = np.zeros_like(typical)
+        for part, _ in self._scene:
+            wander[part] = np.mean(typical[part]) * (FORECAST / n)
+        return wander
+
+    def _beyond_white(self, step: Floats, n: int) -> Floats:
+        """Square of a step between two means of ``n``, less what white noise makes of it."""
+        return np.maximum(step**2 - self.spread**2 * (3.0 / n), 0.0)
+
+    def _follow_wander(self) -> None:
+        """Learn how far places wander in sixteen samples; held ones say nothing."""
+        step = self._mean - self._mean_before
+        self._mean_before = self._mean.copy()
+        excess = np.minimum(self._beyond_white(step, FORECAST), 9.0 * self.spread**2)
+        free = self._departed_for == 0
+        self._wander += np.where(free, (excess - self._wander) * _WANDER_GAIN, 0.0)
+
+    @property
+    def departed(self) -> Flags:
+        """Places whose judged sample is out of reach of a fresh forecast."""
+        return self.size(self._deviation) > GATE * self.spread
+
+    def size(self, z: Floats) -> Floats:
+        """Departure that counts: either way, or only upwards."""
+        return np.abs(z) if self._sides == 2 else np.maximum(z, 0.0)
+
+    def learn(self, sample: Floats) -> Indices:
+        """Take the judged sample in; return the places that settled in a new state."""
+        self._history[self.count % self._window] = self._deviation * _UNIT
+        self.count += 1
+        size = self.size(self.z)
+        fresh = np.where(self._departed_for > self._hold_after, 0.0, size)
+        for part, floor in self._scene:
+            floor.learn(fresh[part], self.spread[part], self._own[part])
+        departed = self.departed
+        self._departed_for += np.where(departed, 1, -2)
+        np.maximum(self._departed_for, 0, out=self._departed_for)
+        self._errors.push(sample - self._mean, self._departed_for > self._hold_after)
+        self._last.push(sample, departed)
+        self._mean = self._last.samples().mean(axis=1)
+        if self.count % FORECAST == 0:
+            self._follow_wander()
+        return np.flatnonzero(self._departed_for >= self._settle_after)
+
+    def settle(self, places: Indices, floor: Floats) -> Floats:
+        """Make the recent state of some places their new normal; return the step it is."""
+        n = min(_RECENT, self._window, self.count)
+        before = self.level[places]
+        recent = (before + self._recent(n, places)).T
+        level, spread = level_and_spread(recent, floor[places])
+        self._errors.refill(places, recent - level[:, None])
+        self._last.refill(places, np.repeat(level[:, None], FORECAST, axis=1))
+        self._mean[places] = level
+        self._mean_before[places] = level
+        self._bias[places] = 0.0
+        self._history[:, places] = 0.0
+        self._own[places] = _believed(spread, floor[places], n)
+        self._departed_for[places] = 0
+        self._apply_scene()
+        return level - before
+
+    def shift(self, places: Indices, by: Floats) -> None:
+        """Move the forecast of some places, noise unchanged."""
+        self._last.shift(places, by)
+        self._mean[places] += by
+        self._mean_before[places] += by
+        self._departed_for[places] = 0
+
+    def refresh(self, floor: Floats) -> None:
+        """Renew bias and spread from the forecast errors, save where a place is held."""
+        errors = self._errors.samples()
+        bias, spread = level_and_spread(errors, floor)
+        held: Flags = self._departed_for > self._hold_after
+        self._bias = np.where(held, self._bias, bias)
+        self._own = np.where(held, self._own, _believed(spread, floor, errors.shape[1]))
+        self._apply_scene()
+
+    @property
+    def refresh_due(self) -> bool:
+        """True every quarter window, and more often while the ring fills."""
+        step = max(4, self._window // 4)
+        return self.count > 0 and self.count % (step if self._errors.filled > step else 8) == 0
+
+    def moving(self, places: Indices, noise_now: Floats | None = None) -> float:
         """How far the judged sample left its own last few, at the places that did most.
 
         ``noise_now``, where given, is the noise that the picture shows at this moment: a
@@ -78,93 +220,70 @@ class Track:
         n = min(_RECENT_FEW, self.count)
         if n == 0:
             return float(self.size(self.z[places]).max())
-        rows = (self.count - 1 - np.arange(n)) % self._window
-        before = self._history[rows[:, None], places].mean(axis=0, dtype=np.float32)
-        step = np.abs(self.z[places] - before)
+        noise = self.spread[places]
         if noise_now is not None:
-            spread = self.spread[places]
-            step *= spread / np.maximum(spread, noise_now[places])
-        return float(step.max())
+            noise = np.maximum(noise, noise_now[places])
+        step = self._deviation[places] - self._recent(n, places).mean(axis=0)
+        return float((np.abs(step) / noise).max())
 
-    def size(self, z: Floats) -> Floats:
-        """Departure that counts: either way, or only upwards."""
-        return np.abs(z) if self._sides == 2 else np.maximum(z, 0.0)
-
-    def learn(self, sample: Floats) -> npt.NDArray[np.intp]:
-        """Take the judged sample in; return the places that settled in a new state."""
-        z = self.z
-        self._history[self.count % self._window] = np.clip(z, -6e4, 6e4)
-        self.count += 1
-        departed = self.size(z) > GATE
-        self._departed_for += np.where(departed, 1, -2)
-        np.maximum(self._departed_for, 0, out=self._departed_for)
-        self._ring.push(sample, self._departed_for > self._hold_after)
-        return np.flatnonzero(self._departed_for >= self._settle_after)
-
-    def settle(self, places: npt.NDArray[np.intp], floor: Floats) -> None:
-        """Make the recent state of some places their new normal."""
-        n = min(_RECENT, self._window, self.count)
+    def _recent(self, n: int, places: Indices) -> Floats:
+        """Last ``n`` deviations of some places, latest first, shape (n, places)."""
         rows = (self.count - 1 - np.arange(n)) % self._window
-        z = self._history[rows][:, places].astype(np.float32)
-        recent = (self.level[places] + z * self.spread[places]).T
-        self._ring.refill(places, recent)
-        level, spread = level_and_spread(recent, floor[places])
-        self._renew(places, level, self._believed(spread, floor[places], n))
+        return self._history[rows[:, None], places].astype(np.float32) / _UNIT
 
-    def _renew(self, places: npt.NDArray[np.intp], level: Floats, spread: Floats) -> None:
-        """Change level and spread, restating the remembered departures in the new units."""
-        old = self._history[:, places].astype(np.float32) * self.spread[places]
-        old = (old + self.level[places] - level) / spread
-        self._history[:, places] = np.clip(old, -6e4, 6e4)
-        self.level[places] = level
-        self.spread[places] = spread
-        self._departed_for[places] = 0
-
-    def shift(self, places: npt.NDArray[np.intp], by: Floats) -> None:
-        """Move the level of some places, noise unchanged."""
-        self._ring.shift(places, by)
-        self.level[places] += by
-        self._departed_for[places] = 0
-
-    def refresh(self, floor: Floats) -> None:
-        """Renew level and spread from the ring, save where a place is being held."""
-        samples = self._ring.samples()
-        level, spread = level_and_spread(samples, floor)
-        held = self._departed_for > self._hold_after
-        self.level = np.where(held, self.level, level)
-        believed = self._believed(spread, floor, samples.shape[1])
-        self.spread = np.where(held, self.spread, believed)
-
-    @property
-    def refresh_due(self) -> bool:
-        """True every quarter window, and more often while the ring fills."""
-        step = max(4, self._window // 4)
-        return self.count > 0 and self.count % (step if self._ring.filled > step else 4) == 0
-
-    def since(self, places: npt.NDArray[np.intp], z: Floats) -> int:
-        """Samples back to the first departure of some places (0: the sample just learned).
+    def since(self, places: Indices, z: Floats) -> int:
+        """Samples back to the first departure of some places (0: the one just judged).
 
         Walks back while the largest same-way departure among the strongest places is
         more than noise would give once in a hundred looks.
         """
         strongest = places[np.argsort(-np.abs(z[places]))[:LOOK_BACK_PLACES]]
-        way = np.sign(z[strongest])
+        way = np.sign(z[strongest]) / (self.spread[strongest] * _UNIT)
         noise = -special.ndtri(0.01 / len(strongest))
         back = 0
-        for step in range(1, min(self.count, self._window)):
+        for step in range(min(self.count, self._window - 1)):
             row = self._history[(self.count - 1 - step) % self._window, strongest]
             if float((row * way).max()) < noise:
                 break
-            back = step
+            back = step + 1
         return back
 
 
-def white_floor(pixel_sigma: Floats, n_px: npt.NDArray[np.float64]) -> Floats:
+def blind_errors(samples: Floats, n: int) -> Floats:
+    """Error of foretelling each sample from its ``n`` neighbours on one side.
+
+    From the ones before it; for the first ``n`` from the ones after it.  No sample helps to
+    foretell itself, so that the errors are as large as they will be in use.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (places, more than 2 n)
+    """
+    sums = np.cumsum(np.pad(samples, ((0, 0), (1, 0))), axis=1, dtype=np.float64)
+    means = (sums[:, n:] - sums[:, :-n]) / n  # column i: mean of samples i … i + n - 1
+    before, after = means[:, :-1], means[:, 1 : n + 1]
+    foretold = np.concatenate([after, before], axis=1)
+    return (samples - foretold).astype(np.float32)
+
+
+def _believed(spread: Floats, floor: Floats, n: int) -> Floats:
+    """Noise to divide by: the floor where the samples agree with it, else their own.
+
+    The floor comes from thousands of pixel differences and is exact for white noise; a
+    spread of n samples errs by 1/sqrt(1.8 n) and, where it stands, is widened for that.
+    The forecast's own error adds its share.
+    """
+    agrees = spread < floor * (1.0 + 2.5 / math.sqrt(1.8 * n))
+    noise = np.where(agrees, floor * math.sqrt(1.0 + 1.0 / FORECAST), spread * (1.0 + 12.0 / n))
+    return np.maximum(noise, floor).astype(np.float32)
+
+
+def white_floor(pixel_sigma: Floats, n_px: np.ndarray) -> Floats:
     """Noise of a mean over ``n_px`` pixels of independent noise ``pixel_sigma``."""
     return (pixel_sigma / np.sqrt(n_px)).astype(np.float32)
 
 
-def quantisation_floor(step: float, n_px: npt.NDArray[np.float64]) -> Floats:
+def quantisation_floor(step: float, n_px: np.ndarray) -> Floats:
     """Least believable spread of a mean of whole grey levels, each ``step`` wide.
 
     Rounding adds a variance of step²/12 per pixel (EMVA 1288); neighbouring pixels round

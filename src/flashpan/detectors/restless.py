@@ -1,0 +1,147 @@
+"""What any place of this scene may do: noise that wanders from place to place.
+
+A drifting bead, a leaf's shadow or a codec's renewed block visits places that were quiet
+for long, so that their own past does not foretell it.  Such visits are told from events by
+being a habit of the scene: somewhere in the picture, one happens in every few frames.  The
+*scene floor* is the least spread for every place of a size that makes the largest
+departure per frame no greater than independent noise would have it.
+
+A scene where only some corner is restless keeps a low floor: there the places' own
+spreads have taken it in, and nothing is left to surprise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from flashpan.chance import MaxLaw
+from flashpan.detectors.noise import Floats
+
+_CANDIDATES = 6
+_MEMORY = 512
+_EVERY = 32
+_QUANTILE = 0.7
+_LEEWAY = 1.1
+_FEW = 100
+"""Until so many frames have passed, those still to come are taken for usual ones."""
+_STRONG_Y = 13.8
+_STRONG = 2.5
+"""A departure this many times what noise gives once in a million frames is no habit
+until it has gone on for as long as a new state takes to settle."""
+_HORIZON = 1.3
+"""The warm-up foretells from fewer samples, which wandering noise has left less far."""
+
+
+class SceneFloor:
+    """Least spread that the scene as a whole teaches, for places of one size.
+
+    Parameters
+    ----------
+    n_places : int
+        Places of this size.
+    sides : int
+        2 where departures either way count.
+    settle_after : int
+        Samples after which an unusual scene is the usual one.
+    """
+
+    def __init__(self, n_places: int, sides: int, settle_after: int) -> None:
+        law = MaxLaw(n=n_places, sides=sides)
+        self._usual = law.value_at(-math.log(-math.log(_QUANTILE))) * _LEEWAY
+        self._strong = law.value_at(_STRONG_Y) * _STRONG
+        self._settle_after = settle_after
+        self._seen: list[tuple[Floats, Floats]] = []
+        self._strong_for = 0
+        self._since_fit = 0
+        self.value = 0.0
+
+    def learn(self, size: Floats, spread: Floats, own: Floats) -> None:
+        """Take in one frame's departures.
+
+        Parameters
+        ----------
+        size : ndarray, shape (n_places,)
+            Departures in units of ``spread``; 0 at places that have departed already.
+        spread, own : ndarray, shape (n_places,)
+            Noise they were divided by, and the places' own noise.
+        """
+        top = _largest(size)
+        record = (size[top] * spread[top], own[top])
+        is_strong = float(size[top].max()) > self._strong
+        self._strong_for = self._strong_for + 1 if is_strong else max(0, self._strong_for - 2)
+        if self._strong_for >= self._settle_after:
+            self._start_over(record)
+        elif not is_strong:
+            self._keep(record)
+
+    def prime(self, sizes: Sequence[Floats], spread: Floats) -> None:
+        """Learn from a warm-up of which an event may fill a part: the calmest part counts,
+        unless the whole agrees with it."""
+        self._seen = []
+        for size in sizes:
+            top = _largest(size)
+            self._seen.append((size[top] * spread[top], spread[top]))
+        n = len(self._seen)
+        parts = [self._seen]
+        for pieces in (2, 4):
+            step = n // pieces
+            if step >= 6:
+                parts += [self._seen[i * step : (i + 1) * step] for i in range(pieces)]
+        floors = [self._fit(part) for part in parts]
+        calmest = min(floors)
+        self.value = _HORIZON * (floors[0] if floors[0] <= 3.0 * calmest else calmest)
+        strong = self._strong
+        self._seen = [r for r in self._seen if self._largest_with(r, self.value) < strong]
+
+    def _keep(self, record: tuple[Floats, Floats]) -> None:
+        self._seen.append(record)
+        del self._seen[:-_MEMORY]
+        self._since_fit += 1
+        if self._since_fit >= _EVERY:
+            self._since_fit = 0
+            self.value = self._fit(self._seen, _FEW)
+
+    def _start_over(self, record: tuple[Floats, Floats]) -> None:
+        """What went on for so long is a habit: forget the rest and fit to it."""
+        if self._strong_for == self._settle_after:
+            self._seen = []
+        self._seen.append(record)
+        if len(self._seen) >= _EVERY:
+            self.value = self._fit(self._seen)
+            self._strong_for = 0
+
+    @staticmethod
+    def _largest_with(record: tuple[Floats, Floats], floor: float) -> float:
+        amplitude, own = record
+        return float((amplitude / np.maximum(own, floor)).max())
+
+    def _fit(self, seen: Sequence[tuple[Floats, Floats]], at_least: int = 0) -> float:
+        """Least floor under which all but three tenths of the frames' largest are as usual.
+
+        Frames short of ``at_least`` count as usual.
+        """
+        amplitude = np.stack([record[0] for record in seen])
+        own = np.stack([record[1] for record in seen])
+        allowed = (1.0 - _QUANTILE) * max(len(seen), at_least)
+
+        def restless(floor: float) -> bool:
+            largest = (amplitude / np.maximum(own, floor)).max(axis=1)
+            return int(np.count_nonzero(largest > self._usual)) > allowed
+
+        if not restless(0.0):
+            return 0.0
+        low, high = 0.0, float(amplitude.max()) / self._usual
+        for _ in range(16):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if restless(middle) else (low, middle)
+        return high
+
+
+def _largest(size: Floats) -> np.ndarray:
+    """Places with the largest departures of a frame."""
+    if len(size) <= _CANDIDATES:
+        return np.arange(len(size))
+    return np.argpartition(size, -_CANDIDATES)[-_CANDIDATES:]
