@@ -17,6 +17,8 @@ from scipy import special
 
 _MEDIAN_Y = -math.log(math.log(2.0))
 _LOWEST_Y = -3.0
+# Standard errors, about, by which a scale beyond theory's is taken for larger than it looks.
+_DOUBT = 3.0
 
 
 def upper_tail_log(z: npt.ArrayLike, dof: float) -> npt.NDArray[np.float64]:
@@ -101,8 +103,8 @@ class Tail:
 
     Median and upper quantiles of the reduced variate give location and scale of a Gumbel
     law; events are rare and fed elsewhere, so quantiles up to 99 % are safe from them.
-    The scale is pulled to the theoretical 1 while there are few frames and is never
-    below it; nor is the location below theory's.
+    The scale is pulled towards what is expected while there are few frames and is never
+    below the theoretical 1; nor is the location below theory's.
 
     Parameters
     ----------
@@ -110,13 +112,24 @@ class Tail:
         Quiet frames remembered.
     refit_every : int
         Frames between fits.
+    prior : float
+        Quiet frames that the expected scale counts for.
+    expected : float
+        Scale expected before anything has been seen: 1 for independent normal noise.
     """
 
-    def __init__(self, memory: int = 4096, refit_every: int = 64, prior: float = 24.0) -> None:
+    def __init__(
+        self,
+        memory: int = 4096,
+        refit_every: int = 64,
+        prior: float = 24.0,
+        expected: float = 1.0,
+    ) -> None:
         self._values = np.zeros(memory, np.float32)
         self._count = 0
         self._refit_every = refit_every
         self._prior = prior
+        self._expected = expected
         self.location = 0.0
         self.scale = 1.0
 
@@ -143,7 +156,9 @@ class Tail:
         spread = (y[1] - y[0]) / (gumbel_y(0.1) - _MEDIAN_Y)
         if n >= 500:
             spread = max(spread, (y[2] - y[1]) / (gumbel_y(0.01) - gumbel_y(0.1)))
-        self.scale = max(1.0, (n * spread + self._prior) / (n + self._prior))
+        pulled = (n * spread + self._prior * self._expected) / (n + self._prior)
+        excess = max(0.0, pulled - 1.0)
+        self.scale = 1.0 + excess * (1.0 + _DOUBT / math.sqrt(n))
         self.location = max(0.0, y[0] - _MEDIAN_Y * self.scale)
 
     def threshold(self, chance: float, law: MaxLaw) -> float:

@@ -188,8 +188,8 @@ class Search:
 
     def _pick(self, moment: Moment) -> Iterator[Pick]:
         if moment.warm_up:
-            for name, values in moment.warm_up.items():
-                self._picker.channels[name].prime(values)
+            for name, (values, restless) in moment.warm_up.items():
+                self._picker.channels[name].prime(values, restless)
         if self._trace is not None:
             self._trace.add(moment, self._picker)
         return self._picker.push(moment.index, moment.scores, moment.refreshed)
@@ -229,7 +229,7 @@ class Moment:
     index: int
     scores: dict[str, Score]
     refreshed: bool
-    warm_up: dict[str, list[float]] | None = None
+    warm_up: dict[str, tuple[list[float], bool]] | None = None
 
 
 class Scorer:
@@ -270,8 +270,9 @@ class Scorer:
             name: {score.index: score for score in run.retrospect()}
             for name, run in self._runs.items()
         }
-        warm_up: dict[str, list[float]] | None = {
-            name: [score.value for score in scores.values()] for name, scores in past.items()
+        warm_up: dict[str, tuple[list[float], bool]] | None = {
+            name: ([score.value for score in scores.values()], self._runs[name].restless)
+            for name, scores in past.items()
         }
         while self._waiting:
             tiles, scores = self._waiting.popleft()

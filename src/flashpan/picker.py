@@ -24,6 +24,9 @@ ONSET_FRAMES = 3
 """Frames after opening in which another detector may still move the onset back."""
 # A plateau's noise must not pass for a rise to a new peak.
 _RISE = 1.05
+_AGREEMENT = 2.0
+_RESTLESS_SCALE = 3.0
+_RESTLESS_PRIOR = 64.0
 _FRESH_DOUBT = 4.0
 _FRESH_KNOWN = 8
 
@@ -58,6 +61,7 @@ class Channel:
     def __init__(self, law: MaxLaw, chance: float) -> None:
         self._law = law
         self._chance = chance
+        self._expected = 1.0
         self._tail = Tail()
         self._fresh_tail = Tail(memory=512, refit_every=8, prior=8.0)
         self._fresh_peak = 0.0
@@ -71,27 +75,37 @@ class Channel:
             learned = self._fresh_tail.threshold(self._chance, self._law)
             self._fresh_open = max(self._open, learned)
 
-    def prime(self, values: Sequence[float]) -> None:
-        """Learn from the warm-up, of which an event may fill a part.
+    def prime(self, values: Sequence[float], restless: bool) -> None:
+        """Learn from the warm-up, of which an event may fill up to half.
 
-        Halves and quarters are fitted by themselves; the calmest fit stands, unless the
-        whole agrees with it.
+        The second calmest quarter stands for it, unless the whole agrees with that.
+
+        Parameters
+        ----------
+        values : sequence of float
+            The warm-up's scores.
+        restless : bool
+            True where the scene does more than its pixels' noise explains: so few frames
+            cannot have shown all of it.
         """
-        n = len(values)
-        parts = [values]
-        for pieces in (2, 4):
-            size = n // pieces
-            parts += [values[i * size : (i + 1) * size] for i in range(pieces)]
-        fits = []
-        for part in parts:
-            tail = Tail()
-            for value in part:
-                tail.push(value, self._law)
-            tail.fit(self._law)
-            fits.append((tail.threshold(self._chance, self._law), tail))
-        calmest = min(fits, key=lambda item: item[0])
-        self._tail = fits[0][1] if fits[0][0] < 1.5 * calmest[0] else calmest[1]
+        self._expected = _RESTLESS_SCALE if restless else 1.0
+        size = len(values) // 4
+        whole = self._fitted(values)
+        quarters = [self._fitted(values[i * size : (i + 1) * size]) for i in range(4)]
+        calm = sorted(quarters, key=self._opening)[1]
+        agrees = self._opening(whole) <= _AGREEMENT * self._opening(calm)
+        self._tail = whole if agrees else calm
         self._set_thresholds()
+
+    def _fitted(self, values: Sequence[float]) -> Tail:
+        tail = Tail(expected=self._expected, prior=_RESTLESS_PRIOR if self._expected > 1 else 24.0)
+        for value in values:
+            tail.push(value, self._law)
+        tail.fit(self._law)
+        return tail
+
+    def _opening(self, tail: Tail) -> float:
+        return tail.threshold(self._chance, self._law)
 
     def thresholds(self, refreshed: bool) -> tuple[float, float]:
         """Opening and closing threshold for the next frame."""

@@ -82,6 +82,10 @@ class Run(Protocol):
     law: MaxLaw
     """Distribution of the score if every place had independent normal noise."""
 
+    @property
+    def restless(self) -> bool:
+        """True where most places do more than the noise of their pixels explains."""
+
     def score(self, tiles: Tiles) -> Score:
         """Score the next frame."""
 

@@ -39,6 +39,7 @@ class BrightnessRun(PlaceRun):
     """
 
     sides = 2
+    rates = (1, 4, 16)
 
     def __init__(self, scene: Scene) -> None:
         super().__init__(scene)

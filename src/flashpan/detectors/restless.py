@@ -31,7 +31,7 @@ _STRONG_Y = 13.8
 _STRONG = 2.5
 """A departure this many times what noise gives once in a million frames is no habit
 until it has gone on for as long as a new state takes to settle."""
-_HORIZON = 1.3
+_HORIZON = 1.6
 """The warm-up foretells from fewer samples, which wandering noise has left less far."""
 
 
@@ -77,24 +77,28 @@ class SceneFloor:
         elif not is_strong:
             self._keep(record)
 
-    def prime(self, sizes: Sequence[Floats], spread: Floats) -> None:
-        """Learn from a warm-up of which an event may fill a part: the calmest part counts,
-        unless the whole agrees with it."""
+    def prime(self, records: Sequence[tuple[Floats, Floats]]) -> None:
+        """Learn from a warm-up: every frame's departures and the noise to judge them by.
+
+        An event may fill a part of it: the calmer part counts, unless the whole agrees with
+        it.
+        """
         self._seen = []
-        for size in sizes:
-            top = _largest(size)
-            self._seen.append((size[top] * spread[top], spread[top]))
-        n = len(self._seen)
-        parts = [self._seen]
-        for pieces in (2, 4):
-            step = n // pieces
-            if step >= 6:
-                parts += [self._seen[i * step : (i + 1) * step] for i in range(pieces)]
-        floors = [self._fit(part) for part in parts]
-        calmest = min(floors)
-        self.value = _HORIZON * (floors[0] if floors[0] <= 3.0 * calmest else calmest)
+        for amplitude, own in records:
+            top = _largest(amplitude / own)
+            self._seen.append((amplitude[top], own[top]))
+        whole, calm = self._fit(self._seen), self._calm_quarter()
+        self.value = _HORIZON * (whole if whole <= 3.0 * calm else calm)
         strong = self._strong
         self._seen = [r for r in self._seen if self._largest_with(r, self.value) < strong]
+
+    def _calm_quarter(self) -> float:
+        """Floor that the second calmest quarter asks for: half of the frames may be an event,
+        and one quarter of a restless scene may be calm by chance."""
+        size = len(self._seen) // 4
+        if size < 4:
+            return self._fit(self._seen)
+        return sorted(self._fit(self._seen[i * size : (i + 1) * size]) for i in range(4))[1]
 
     def _keep(self, record: tuple[Floats, Floats]) -> None:
         self._seen.append(record)

@@ -75,7 +75,7 @@ class RoiMotionRun:
         if self._track is not None:
             return self._judge(tiles.index, sample, changes)
         self._warm.append((tiles.index, sample, changes))
-        if len(self._warm) >= WARM_UP:
+        if len(self._warm) >= WARM_UP + LAGS[-1]:
             self._past = self._begin()
         return Score(index=tiles.index, value=0.0, valid=False)
 
@@ -85,6 +85,11 @@ class RoiMotionRun:
             self._past = self._begin()
         past, self._past = self._past, ()
         return past
+
+    @property
+    def restless(self) -> bool:
+        """True where most regions do more than the noise of their pixels explains."""
+        return self._track is not None and self._track.restless
 
     def _observe(self, tiles: Tiles) -> None:
         if self._seen < 2 * _PIXEL_SAMPLES or self._seen % _EVERY == 0:
@@ -98,8 +103,10 @@ class RoiMotionRun:
         """Squared change of every tile at every lag, in noise units; (lags, rows, cols)."""
         changes = np.zeros((len(LAGS), *mean.shape), np.float32)
         for row, lag in enumerate(LAGS):
-            before = self._means[max(0, len(self._means) - lag)]
-            change = mean - before
+            if lag > len(self._means):
+                changes[row] = np.nan
+                continue
+            change = mean - self._means[len(self._means) - lag]
             for member in self._members:
                 change[member] -= np.median(change[member])
             changes[row] = np.square(change / self._sigma) * 0.5
@@ -113,8 +120,11 @@ class RoiMotionRun:
     def _begin(self) -> tuple[Score, ...]:
         warm, self._warm = self._warm, []
         samples = np.stack([sample for _, sample, _ in warm], axis=1)
+        complete = samples[:, ~np.isnan(samples).any(axis=0)]
+        if not complete.shape[1]:  # shorter than the longest lag: what is known must do
+            complete = np.where(np.isnan(samples), samples[:1], samples)
         self._track = Track(
-            samples,
+            complete,
             self._floor,
             sides=1,
             window=128,
@@ -127,6 +137,7 @@ class RoiMotionRun:
     def _judge(self, index: int, sample: Floats, changes: npt.NDArray[np.float32]) -> Score:
         track = self._track
         assert track is not None
+        sample = np.where(np.isnan(sample), track.level, sample)
         self._last = self._describe(index, track, track.judge(sample), changes)
         settled = track.learn(sample)
         if len(settled):
@@ -164,7 +175,7 @@ class RoiMotionRun:
         change: npt.NDArray[np.float32], member: npt.NDArray[np.bool_]
     ) -> tuple[Extent | None, tuple[int, int]]:
         """Tiles that changed clearly by themselves, and the one that changed most."""
-        inside = np.where(member, change, -1.0)
+        inside = np.where(member, np.nan_to_num(change, nan=0.0), -1.0)
         row, col = np.unravel_index(int(inside.argmax()), change.shape)
         clear = inside > _CLEARLY
         return (_bounds(clear) if clear.any() else None), (int(row), int(col))

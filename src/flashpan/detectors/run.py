@@ -1,8 +1,8 @@
-"""The run that `difference` and `brightness` share: places, three rates, one score.
+"""The run that `difference` and `brightness` share: places, rates, one score.
 
-Each place is followed sample by sample, and again as means of 4 and of 16 frames: a slow
-change (something starting to move from rest) is small from one frame to the next and
-plain in the means, whose noise is two and four times less.
+Each place is followed sample by sample and, where a detector asks for it, again as means of
+several frames: a slow change (something starting to move from rest) is small from one frame
+to the next and plain in the means, whose noise is less.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ from flashpan.detectors.track import Track
 from flashpan.measure import Tiles
 
 WARM_UP = 32
-RATES = (1, 4, 16)
 _WINDOW = {1: 128, 4: 64, 16: 64}
 _SLOW_WARM_UP = 24
 # What uncertainty of the spreads is left after their widening.
@@ -52,19 +51,21 @@ class PlaceRun(ABC):
     """
 
     sides: int
+    rates: tuple[int, ...] = (1,)
+    """Frames averaged per sample, ascending; the first is 1."""
 
     def __init__(self, scene: Scene) -> None:
         self.places = Places(scene.grid)
         self.step = 1.0 / scene.info.full_scale
         self._settle = scene.settle_frames
         self._tracks: dict[int, Track] = {}
-        self._sums = {rate: np.zeros(self.places.n, np.float64) for rate in RATES[1:]}
-        self._slow: dict[int, list[Floats]] = {rate: [] for rate in RATES[1:]}
-        self._found = {rate: _Finding() for rate in RATES}
+        self._sums = {rate: np.zeros(self.places.n, np.float64) for rate in self.rates[1:]}
+        self._slow: dict[int, list[Floats]] = {rate: [] for rate in self.rates[1:]}
+        self._found = {rate: _Finding() for rate in self.rates}
         self._warm: list[tuple[Tiles, Floats]] = []
         self._past: tuple[Score, ...] = ()
         self._fed = 0
-        self.law = MaxLaw(n=self.places.n * len(RATES), sides=self.sides, dof=_DOF)
+        self.law = MaxLaw(n=self.places.n * len(self.rates), sides=self.sides, dof=_DOF)
         self._gate = self.law.value_at(gumbel_y(_GATE_CHANCE))
 
     @abstractmethod
@@ -99,6 +100,11 @@ class PlaceRun(ABC):
             self._past = tuple(self._begin())
         past, self._past = self._past, ()
         return past
+
+    @property
+    def restless(self) -> bool:
+        """True where most places do more than the noise of their pixels explains."""
+        return 1 in self._tracks and self._tracks[1].restless
 
     def _begin(self) -> Iterator[Score]:
         """Find what is normal in the warm-up, then score its frames in order."""
@@ -140,7 +146,7 @@ class PlaceRun(ABC):
 
     def _shift_slower(self, rate: int, places: npt.NDArray[np.intp], by: Floats) -> None:
         """Take a settled place's step to the slower rates, and to what they are summing."""
-        for slower in (r for r in RATES if r > rate):
+        for slower in (r for r in self.rates if r > rate):
             if slower in self._tracks:
                 self._tracks[slower].shift(places, by)
             for mean in self._slow.get(slower, ()):
@@ -182,7 +188,7 @@ class PlaceRun(ABC):
         """Feed the slower rates with what the fastest did not already see."""
         self._fed += 1
         settled = False
-        for rate in RATES[1:]:
+        for rate in self.rates[1:]:
             self._sums[rate] += clean
             if self._fed % rate == 0:
                 mean = (self._sums[rate] / rate).astype(np.float32)
@@ -195,7 +201,11 @@ class PlaceRun(ABC):
             return self._feed(rate, index, mean, None)
         self._slow[rate].append(mean)
         if len(self._slow[rate]) >= _SLOW_WARM_UP:
-            self._tracks[rate] = self._track(rate, np.stack(self._slow.pop(rate), axis=1))
+            warm = self._slow.pop(rate)
+            track = self._tracks[rate] = self._track(rate, np.stack(warm, axis=1))
+            for sample in warm:
+                track.judge(sample)
+                track.learn(sample)
         return False
 
     def _combine(self, index: int, settled: bool) -> Score:

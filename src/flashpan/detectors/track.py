@@ -73,12 +73,13 @@ class Track:
             _, spread = first_normal(errors, floor)
         self._mean = level
         self._bias = np.zeros(n_places, np.float32)
+        self._floor = floor
         self._own = _believed(spread, floor, n)
         self.spread = self._own
         self._scene = [
             (part, SceneFloor(part.stop - part.start, sides, settle_after)) for part in sizes
         ]
-        self._prime(errors)
+        self._prime(errors, floor)
         self._last = Ring(np.repeat(level[:, None], FORECAST, axis=1), FORECAST)
         reach = 2.0 * self.spread[:, None]
         self._errors = Ring(np.clip(errors, -reach, reach), window)
@@ -89,12 +90,37 @@ class Track:
         self.z = np.zeros(n_places, np.float32)
         self._deviation = self.z
 
-    def _prime(self, errors: Floats) -> None:
-        """Learn from the warm-up what any place of the scene may do."""
-        size = self.size(errors / self._own[:, None])
-        for part, floor in self._scene:
-            floor.prime([size[part, column] for column in range(size.shape[1])], self._own[part])
-        self._apply_scene()
+    @property
+    def restless(self) -> bool:
+        """True where most places have a spread of their own, beyond the floor's."""
+        return bool(np.mean(self._own > 1.5 * self._floor) > 0.5)
+
+    def _prime(self, errors: Floats, floor: Floats) -> None:
+        """Learn from the warm-up what any place of the scene may do.
+
+        Each half is judged by the noise of the other, here and when the warm-up is scored:
+        what is in a place's own noise could not surprise it.
+        """
+        n = errors.shape[1]
+        halves = [slice(0, n // 2), slice(n // 2, n)] if n >= 12 else [slice(0, n)]
+        own = [_believed(first_normal(errors[:, h], floor)[1], floor, n) for h in halves]
+        self._replay = {h.start: o for h, o in zip(halves, reversed(own), strict=True)}
+        self._replay[n] = self._own
+        for part, scene in self._scene:
+            records = []
+            for half in halves:
+                noise = self._replay[half.start][part]
+                columns = range(half.start, half.stop)
+                records += [(self.size(errors[part, column]), noise) for column in columns]
+            scene.prime(records)
+        self._turn_replay()
+
+    def _turn_replay(self) -> None:
+        """Take the noise that the next frames of the warm-up are to be judged by."""
+        own = self._replay.pop(self.count, None)
+        if own is not None:
+            self._own = own
+            self._apply_scene()
 
     def _apply_scene(self) -> None:
         """Raise every place's spread to what the scene teaches for its size."""
@@ -158,6 +184,7 @@ class Track:
         """Take the judged sample in; return the places that settled in a new state."""
         self._history[self.count % self._window] = self._deviation * _UNIT
         self.count += 1
+        self._turn_replay()
         size = self.size(self.z)
         fresh = np.where(self._departed_for > self._hold_after, 0.0, size)
         for part, floor in self._scene:
@@ -198,6 +225,7 @@ class Track:
 
     def refresh(self, floor: Floats) -> None:
         """Renew bias and spread from the forecast errors, save where a place is held."""
+        self._floor = floor
         errors = self._errors.samples()
         bias, spread = level_and_spread(errors, floor)
         held: Flags = self._departed_for > self._hold_after
@@ -207,9 +235,9 @@ class Track:
 
     @property
     def refresh_due(self) -> bool:
-        """True every quarter window, and more often while the ring fills."""
+        """False while the warm-up is judged; then true every quarter window, and more often while the ring fills."""
         step = max(4, self._window // 4)
-        return self.count > 0 and self.count % (step if self._errors.filled > step else 8) == 0
+        return not self._replay and self.count % (step if self._errors.filled > step else 8) == 0
 
     def moving(self, places: Indices, noise_now: Floats | None = None) -> float:
         """How far the judged sample left its own last few, at the places that did most.
@@ -274,7 +302,7 @@ def _believed(spread: Floats, floor: Floats, n: int) -> Floats:
     The forecast's own error adds its share.
     """
     agrees = spread < floor * (1.0 + 2.5 / math.sqrt(1.8 * n))
-    noise = np.where(agrees, floor * math.sqrt(1.0 + 1.0 / FORECAST), spread * (1.0 + 12.0 / n))
+    noise = np.where(agrees, floor * math.sqrt(1.0 + 1.0 / FORECAST), spread * (1.0 + 24.0 / n))
     return np.maximum(noise, floor).astype(np.float32)
 
 
