@@ -42,7 +42,8 @@ def upper_tail_log(z: npt.ArrayLike, dof: float) -> npt.NDArray[np.float64]:
         exact = np.log(0.5 * special.betainc(a, 0.5, x))
     log_x = -np.log1p(z * z / dof)
     leading = a * log_x - math.log(2.0 * a) - special.betaln(a, 0.5)
-    return np.where(np.isfinite(exact), exact, leading)
+    tail: npt.NDArray[np.float64] = np.where(np.isfinite(exact), exact, leading)
+    return tail
 
 
 @dataclass(frozen=True, slots=True)

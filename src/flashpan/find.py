@@ -14,12 +14,12 @@ import numpy.typing as npt
 
 from flashpan import registry
 from flashpan.chance import MaxLaw
-from flashpan.detectors.base import Detector, Run, Scene, Score
+from flashpan.detectors.base import Detector, Run, Scene
 from flashpan.errors import SettingsError
 from flashpan.grid import Grid, lay_grid
 from flashpan.kinds import kind_of
-from flashpan.measure import Measurer, Tiles
-from flashpan.model import Event, EventLog, Frame, ScoreTrace, TakeInfo, Totals
+from flashpan.measure import Measurer
+from flashpan.model import Event, EventLog, Frame, Score, ScoreTrace, Tiles, Totals
 from flashpan.picker import Pick, Picker
 from flashpan.ranges import Span, trim_ranges
 from flashpan.readers.base import Reader

@@ -7,7 +7,6 @@ and 16 bits gives the same numbers but for quantisation.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -16,38 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan.grid import Grid
-from flashpan.model import FloatGrid, Frame, TakeInfo
+from flashpan.model import Frame, TakeInfo, Tiles
 
 LOSSLESS = frozenset({"ffv1", "ffvhuff", "gif", "huffyuv", "png", "qtrle", "rawvideo", "utvideo"})
 """Codecs without coding error, so without keyframe pulses."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tiles:
-    """One frame's statistics; arrays of shape (tile_rows, tile_cols), float32.
-
-    Attributes
-    ----------
-    index : int
-        Frame number.
-    mean : ndarray
-        Mean luma, fraction of full scale (black 0, white 1).
-    abs_diff, sq_diff : ndarray
-        Mean absolute and mean squared difference from the frame before, in fractions of
-        full scale (squared); zero for the first frame measured.
-    has_previous : bool
-        False where there is no frame before to compare with.
-    refreshed : bool
-        True for a frame that an inter-coded stream codes afresh: its coding error is
-        independent of the frame before, which shows as a pulse of difference.
-    """
-
-    index: int
-    mean: FloatGrid
-    abs_diff: FloatGrid
-    sq_diff: FloatGrid
-    has_previous: bool = True
-    refreshed: bool = False
 
 
 class Measurer:
@@ -106,12 +77,14 @@ class Measurer:
         rows = np.empty((len(edges) - 1, pixels.shape[1]), wide)
         for row, (top, bottom) in enumerate(pairwise(edges)):
             np.add.reduce(pixels[top:bottom], axis=0, dtype=wide, out=rows[row])
-        return np.add.reduceat(rows, self._grid.col_edges[:-1], axis=1)
+        sums: npt.NDArray[Any] = np.add.reduceat(rows, self._grid.col_edges[:-1], axis=1)
+        return sums
 
 
 def _squares(difference: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """Square without overflow: 8-bit differences fit 16 bits, deeper ones go to float."""
     if difference.dtype == np.uint8:
-        return np.multiply(difference, difference, dtype=np.uint16)
+        squared: npt.NDArray[Any] = np.multiply(difference, difference, dtype=np.uint16)
+        return squared
     wide = difference.astype(np.float32)
     return np.multiply(wide, wide, out=wide)

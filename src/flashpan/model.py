@@ -14,6 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 FloatGrid = npt.NDArray[np.float32]
+Extent = tuple[int, int, int, int]
+"""Tiles: top, left, bottom, right; half-open."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,6 +132,81 @@ class Region:
     def as_box(self) -> tuple[int, int, int, int]:
         """``(x, y, width, height)``: the order of options and of the event log."""
         return (self.left, self.top, self.width, self.height)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tiles:
+    """One frame's statistics; arrays of shape (tile_rows, tile_cols), float32.
+
+    Attributes
+    ----------
+    index : int
+        Frame number.
+    mean : ndarray
+        Mean luma, fraction of full scale (black 0, white 1).
+    abs_diff, sq_diff : ndarray
+        Mean absolute and mean squared difference from the frame before, in fractions of
+        full scale (squared); zero for the first frame measured.
+    has_previous : bool
+        False where there is no frame before to compare with.
+    refreshed : bool
+        True for a frame that an inter-coded stream codes afresh: its coding error is
+        independent of the frame before, which shows as a pulse of difference.
+    """
+
+    index: int
+    mean: FloatGrid
+    abs_diff: FloatGrid
+    sq_diff: FloatGrid
+    has_previous: bool = True
+    refreshed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """A detector's number for one frame.
+
+    Attributes
+    ----------
+    index : int
+        Frame number.
+    value : float
+        Departure from normal at the place that departs most, in units of that place's
+        own noise; 0 where nothing can be said.
+    valid : bool
+        False during warm-up; such a frame is scored again by ``run.retrospect()``.
+    extent : tuple of int or None
+        Tiles ``(top, left, bottom, right)``, half-open, that depart beyond noise, each by
+        itself.
+    around : tuple of int or None
+        The larger place that departs, where no single tile does.
+    tile : tuple of int or None
+        Row and column of the tile, or of the top left tile of the place, that gave it.
+    since : int
+        First frame of the departure seen at those places, looking back.
+    until : int
+        Last frame for which this score is evidence: earlier than ``index`` where means
+        or lagged differences still hold what has passed.
+    sign : float
+        -1 … 1: whether the places got darker or brighter; 0 where mixed or unknown.
+    moving : float
+        How far the departing places are from where they were a few frames ago, in noise
+        units: 0 on a plateau.
+    settled : bool
+        True on the frame when a departed place became the new normal.
+    """
+
+    index: int
+    value: float
+    valid: bool = True
+    extent: Extent | None = None
+    around: Extent | None = None
+    tile: tuple[int, int] | None = None
+    since: int = 0
+    until: int = 0
+    sign: float = 0.0
+    moving: float = 0.0
+    settled: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

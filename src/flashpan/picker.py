@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from flashpan.chance import MaxLaw, Tail
-from flashpan.detectors.base import Extent, Score
+from flashpan.model import Extent, Score
 
 CLOSE_CHANCE = 1e-3
 """Chance per quiet frame of a score that keeps an open event open."""

@@ -7,7 +7,7 @@ one costs nothing until then.
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any
 
@@ -17,7 +17,7 @@ READERS = "flashpan.readers"
 DETECTORS = "flashpan.detectors"
 
 
-@lru_cache(maxsize=None)
+@cache
 def _points(group: str) -> dict[str, EntryPoint]:
     return {point.name: point for point in entry_points(group=group)}
 
@@ -27,7 +27,7 @@ def names(group: str) -> tuple[str, ...]:
     return tuple(sorted(_points(group)))
 
 
-@lru_cache(maxsize=None)
+@cache
 def load(group: str, name: str) -> Any:
     """Return the class registered under a name.
 

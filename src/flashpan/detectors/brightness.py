@@ -11,7 +11,7 @@ from flashpan.detectors.base import Run, Scene
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.run import PlaceRun
 from flashpan.detectors.track import quantisation_floor, white_floor
-from flashpan.measure import Tiles
+from flashpan.model import Tiles
 
 _PIXEL_SAMPLES = 16
 _EVERY = 8
@@ -51,7 +51,7 @@ class BrightnessRun(PlaceRun):
         """Mean luma, fraction of full scale."""
         return self.places.gather(tiles.mean)
 
-    def observe(self, tiles: Tiles, sample: Floats) -> None:
+    def observe(self, tiles: Tiles) -> None:
         """Keep a sparse record of the pixels' temporal variance."""
         if tiles.has_previous and (self._seen < 2 * _PIXEL_SAMPLES or self._seen % _EVERY == 0):
             self._variances.append(self.places.gather(tiles.sq_diff) * 0.5)

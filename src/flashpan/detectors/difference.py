@@ -7,11 +7,11 @@ from typing import ClassVar
 
 import numpy as np
 
-from flashpan.detectors.base import Run, Scene, Score
+from flashpan.detectors.base import Run, Scene
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.run import PlaceRun
 from flashpan.detectors.track import quantisation_floor
-from flashpan.measure import Tiles
+from flashpan.model import Score, Tiles
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +48,13 @@ class DifferenceRun(PlaceRun):
             return Score(index=tiles.index, value=0.0, since=tiles.index, until=tiles.index)
         return super().score(tiles)
 
+    def observe(self, tiles: Tiles) -> None:
+        """Nothing: the floor follows from the level itself."""
+
     def series(self, tiles: Tiles) -> Floats:
         """Root-mean-square difference, fraction of full scale."""
-        return np.sqrt(self.places.gather(tiles.sq_diff) + self._rounding).astype(np.float32)
+        rms: Floats = np.sqrt(self.places.gather(tiles.sq_diff) + np.float32(self._rounding))
+        return rms
 
     def floor(self, rate: int, level: Floats) -> Floats:
         """Sampling error of a root mean square over the place's pixels.

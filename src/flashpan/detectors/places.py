@@ -6,11 +6,13 @@ the mean of many; judging all sizes at once finds both.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
-from flashpan.detectors.base import Extent
 from flashpan.grid import Grid
+from flashpan.model import Extent
 
 BLOCK = 4
 
@@ -49,7 +51,7 @@ class Places:
 
     def gather(self, tiles: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         """Mean of a tile statistic over every place, shape (n,), float32."""
-        parts = [tiles.ravel()]
+        parts: list[npt.NDArray[Any]] = [tiles.ravel()]
         if len(self.sized) > 1:
             weighted = tiles * self._weights
             if len(self.sized) == 3:

@@ -10,11 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan.chance import MaxLaw
-from flashpan.detectors.base import Extent, Run, Scene, Score
+from flashpan.detectors.base import Run, Scene
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.track import GATE, Track, quantisation_floor, white_floor
-from flashpan.measure import Tiles
-from flashpan.model import Region
+from flashpan.model import Extent, Region, Score, Tiles
 
 LAGS = (1, 4, 16)
 WARM_UP = 32
@@ -115,7 +114,8 @@ class RoiMotionRun:
     def _pool(self, changes: npt.NDArray[np.float32]) -> Floats:
         capped = np.minimum(changes, _CAP)
         pooled = [capped[:, member].mean(axis=1) for member in self._members]
-        return np.sqrt(np.concatenate(pooled)).astype(np.float32)
+        root: Floats = np.sqrt(np.concatenate(pooled)).astype(np.float32)
+        return root
 
     def _begin(self) -> tuple[Score, ...]:
         warm, self._warm = self._warm, []

@@ -15,11 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan.chance import MaxLaw, gumbel_y
-from flashpan.detectors.base import Scene, Score
+from flashpan.detectors.base import Scene
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.places import Places
 from flashpan.detectors.track import Track
-from flashpan.measure import Tiles
+from flashpan.model import Score, Tiles
 
 WARM_UP = 32
 _WINDOW = {1: 128, 4: 64, 16: 64}
@@ -80,13 +80,14 @@ class PlaceRun(ABC):
     def noise_now(self, tiles: Tiles, sample: Floats) -> Floats:
         """Noise of one sample as the picture shows it at this moment."""
 
-    def observe(self, tiles: Tiles, sample: Floats) -> None:
+    @abstractmethod
+    def observe(self, tiles: Tiles) -> None:
         """Learn from a frame whatever `floor` needs."""
 
     def score(self, tiles: Tiles) -> Score:
         """Score the next frame; invalid during warm-up."""
         sample = self.series(tiles)
-        self.observe(tiles, sample)
+        self.observe(tiles)
         if 1 in self._tracks:
             return self._follow(tiles, sample)
         self._warm.append((tiles, sample))
@@ -209,7 +210,7 @@ class PlaceRun(ABC):
         return False
 
     def _combine(self, index: int, settled: bool) -> Score:
-        rate, best = max(self._found.items(), key=lambda item: item[1].value)
+        best = max(self._found.values(), key=lambda found: found.value)
         if best.places is None or best.z is None:
             return Score(
                 index=index,

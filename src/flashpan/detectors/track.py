@@ -16,10 +16,11 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 from scipy import special
 
-from flashpan.detectors.restless import SceneFloor
 from flashpan.detectors.noise import Flags, Floats, Indices, Ring, first_normal, level_and_spread
+from flashpan.detectors.restless import SceneFloor
 
 GATE = 5.0
 """Noise units beyond which a place is held; what is an event the picker decides."""
@@ -138,9 +139,10 @@ class Track:
 
         A held place's forecast ages: what wandering would do meanwhile is added to its noise.
         """
-        age = self._departed_for * (1.0 / FORECAST)
+        age = self._departed_for.astype(np.float32) / FORECAST
         self._deviation = sample - self.level
-        self.z = self._deviation / np.sqrt(self.spread**2 + self._wander * age)
+        noise = np.sqrt(self.spread**2 + self._wander * age)
+        self.z = (self._deviation / noise).astype(np.float32)
         return self.z
 
     def _first_wander(self, warm_up: Floats) -> Floats:
@@ -235,7 +237,7 @@ class Track:
 
     @property
     def refresh_due(self) -> bool:
-        """False while the warm-up is judged; then true every quarter window, and more often while the ring fills."""
+        """True every quarter window, and more often while the ring fills; not in warm-up."""
         step = max(4, self._window // 4)
         return not self._replay and self.count % (step if self._errors.filled > step else 8) == 0
 
@@ -290,8 +292,8 @@ def blind_errors(samples: Floats, n: int) -> Floats:
     sums = np.cumsum(np.pad(samples, ((0, 0), (1, 0))), axis=1, dtype=np.float64)
     means = (sums[:, n:] - sums[:, :-n]) / n  # column i: mean of samples i … i + n - 1
     before, after = means[:, :-1], means[:, 1 : n + 1]
-    foretold = np.concatenate([after, before], axis=1)
-    return (samples - foretold).astype(np.float32)
+    errors: Floats = (samples - np.concatenate([after, before], axis=1)).astype(np.float32)
+    return errors
 
 
 def _believed(spread: Floats, floor: Floats, n: int) -> Floats:
@@ -306,12 +308,12 @@ def _believed(spread: Floats, floor: Floats, n: int) -> Floats:
     return np.maximum(noise, floor).astype(np.float32)
 
 
-def white_floor(pixel_sigma: Floats, n_px: np.ndarray) -> Floats:
+def white_floor(pixel_sigma: Floats, n_px: npt.NDArray[np.float64]) -> Floats:
     """Noise of a mean over ``n_px`` pixels of independent noise ``pixel_sigma``."""
     return (pixel_sigma / np.sqrt(n_px)).astype(np.float32)
 
 
-def quantisation_floor(step: float, n_px: np.ndarray) -> Floats:
+def quantisation_floor(step: float, n_px: npt.NDArray[np.float64]) -> Floats:
     """Least believable spread of a mean of whole grey levels, each ``step`` wide.
 
     Rounding adds a variance of step²/12 per pixel (EMVA 1288); neighbouring pixels round

@@ -86,6 +86,7 @@ class Decoding:
         container = self._reopen()
         try:
             stream = container.streams[self._stream.index]
+            assert isinstance(stream, VideoStream)
             stream.codec_context.thread_count = 1
             whole = Decoding(container, stream, self._reopen)
             yield from islice(whole.pictures(), self.n_pictures, None)
@@ -95,7 +96,7 @@ class Decoding:
         finally:
             container.close()
 
-    def _decoded(self, packet: Packet | None) -> list[VideoFrame]:
+    def _decoded(self, packet: Packet[VideoStream] | None) -> list[VideoFrame]:
         try:
             pictures = self._stream.codec_context.decode(packet)
         except (av.FFmpegError, OSError, ValueError):
@@ -118,7 +119,7 @@ class Decoding:
         if self.first_partial is None:
             self.first_partial = self.n_pictures
 
-    def _packets(self) -> Iterator[Packet]:
+    def _packets(self) -> Iterator[Packet[VideoStream]]:
         """Packets that hold data, whatever their time stamps say.
 
         An empty packet must not reach the decoder, which would take it for the end of the
@@ -139,7 +140,7 @@ class Decoding:
                 self._damaged_pts.add(packet.pts)
             yield packet
 
-    def _demuxed(self) -> Iterator[Packet]:
+    def _demuxed(self) -> Iterator[Packet[VideoStream]]:
         """Every packet of the stream; reading goes on after an error as long as it leads on."""
         for _ in range(_TRIES):
             before = self.n_packets

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,7 +44,8 @@ class Orientation:
 
 def orientation(frame: VideoFrame) -> Orientation:
     """Read a picture's display matrix; the upright `Orientation` where it has none."""
-    for side in frame.side_data:
+    sides: Iterable[Any] = frame.side_data  # declared as names, iterated as data
+    for side in sides:
         if getattr(side, "type", None) is not None and side.type.name == "DISPLAYMATRIX":
             a, b, _, c, d, *_ = np.frombuffer(memoryview(side), np.int32).tolist()
             return from_matrix(a, b, c, d)

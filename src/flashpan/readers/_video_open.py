@@ -103,7 +103,10 @@ def open_container(path: str) -> InputContainer:
 
 def _open(source: Any) -> InputContainer:
     limits = {"protocol_whitelist": "file", "format_whitelist": _allowed_formats()}
-    return av.open(source, mode="r", container_options=limits, metadata_errors="replace")
+    opened: InputContainer = av.open(
+        source, mode="r", container_options=limits, metadata_errors="replace"
+    )
+    return opened
 
 
 class _FileStart:
@@ -236,7 +239,8 @@ def picture_stream(container: InputContainer, path: str) -> VideoStream:
     if not streams and _lacks_index(path):
         raise UnreadableTake(f"{path}: {_NO_INDEX}")
     if not streams:
-        kinds = sorted({stream.type for stream in container.streams}) or ["nothing"]
+        kinds: list[str] = sorted({stream.type for stream in container.streams})
+        kinds = kinds or ["nothing"]
         raise UnreadableTake(f"{path}: holds no pictures, only {', '.join(kinds)}; give the take")
     stream = streams[0]
     if stream.codec_context is None:
