@@ -72,7 +72,7 @@ def lay_grid(
     regions, ignore : sequence of Region
         Regions of interest (none: the whole picture) and regions masked out.
     tile_px : int
-        Wanted tile edge; tiles differ from it by the rounding that fills the window.
+        Tile edge; only the last row and column of tiles differ, to fill the window.
 
     Raises
     ------
@@ -100,8 +100,12 @@ def lay_grid(
 
 
 def _edges(size: int, tile_px: int) -> npt.NDArray[np.intp]:
+    """Tiles of one size, the last one up to half as large again or as small: equal strips
+    can be summed in one go."""
     n_tiles = max(1, round(size / tile_px))
-    return np.round(np.linspace(0, size, n_tiles + 1)).astype(np.intp)
+    edges = np.arange(n_tiles + 1, dtype=np.intp) * tile_px
+    edges[-1] = size
+    return edges
 
 
 def _mask(

@@ -7,7 +7,6 @@ and 16 bits gives the same numbers but for quantisation.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -72,11 +71,13 @@ class Measurer:
 
     def _tile_sums(self, pixels: npt.NDArray[Any]) -> npt.NDArray[Any]:
         """Sum the pixels of each tile, rows first: adding rows is the quick direction."""
-        edges = self._grid.row_edges
+        *tops, last, stop = self._grid.row_edges
         wide = np.float64 if pixels.dtype.kind == "f" else np.uint32
-        rows = np.empty((len(edges) - 1, pixels.shape[1]), wide)
-        for row, (top, bottom) in enumerate(pairwise(edges)):
-            np.add.reduce(pixels[top:bottom], axis=0, dtype=wide, out=rows[row])
+        rows = np.empty((len(tops) + 1, pixels.shape[1]), wide)
+        if tops:
+            equal = pixels[:last].reshape(len(tops), -1, pixels.shape[1])
+            np.add.reduce(equal, axis=1, dtype=wide, out=rows[:-1])
+        np.add.reduce(pixels[last:stop], axis=0, dtype=wide, out=rows[-1])
         sums: npt.NDArray[Any] = np.add.reduceat(rows, self._grid.col_edges[:-1], axis=1)
         return sums
 

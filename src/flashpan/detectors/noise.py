@@ -113,16 +113,20 @@ class Ring:
         self._next = n % window
         self.filled = n
 
-    def push(self, sample: Floats, hold: Flags) -> None:
+    def push(self, sample: Floats, hold: Flags) -> Floats:
         """Store one sample per place; a held place repeats an old one of its own.
 
         Repeating a sample from a third of a window ago keeps the place's distribution as
-        it was, with no special case anywhere else.
+        it was, with no special case anywhere else.  Returns what the sums of the samples
+        grew by.
         """
         old = (self._next - max(1, self.filled // 3)) % self.filled
-        self._data[:, self._next] = np.where(hold, self._data[:, old], sample)
+        stored = np.where(hold, self._data[:, old], sample)
+        growth = stored - self._data[:, self._next]
+        self._data[:, self._next] = stored
         self._next = (self._next + 1) % self._data.shape[1]
         self.filled = min(self.filled + 1, self._data.shape[1])
+        return growth
 
     def samples(self) -> Floats:
         """Samples so far, shape (places, filled), in no particular order."""

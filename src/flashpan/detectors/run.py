@@ -229,7 +229,7 @@ class PlaceRun(ABC):
             tile=self.places.tile(best.place),
             since=best.since,
             until=best.until,
-            sign=float(z.sum() / np.abs(z).sum()),
+            sign=float(z.sum() / np.abs(z).sum()) if self.sides == 2 else 0.0,
             moving=max(found.moving for found in self._found.values()),
             settled=settled,
         )

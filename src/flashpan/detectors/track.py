@@ -195,9 +195,9 @@ class Track:
         self._departed_for += np.where(departed, 1, -2)
         np.maximum(self._departed_for, 0, out=self._departed_for)
         self._errors.push(sample - self._mean, self._departed_for > self._hold_after)
-        self._last.push(sample, departed)
-        self._mean = self._last.samples().mean(axis=1)
+        self._mean = self._mean + self._last.push(sample, departed) / FORECAST
         if self.count % FORECAST == 0:
+            self._mean = self._last.samples().mean(axis=1)  # rounding must not add up
             self._follow_wander()
         return np.flatnonzero(self._departed_for >= self._settle_after)
 
