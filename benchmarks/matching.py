@@ -10,12 +10,13 @@ to lie between ``onset`` (the noiseless picture differs) and ``visible_from`` (i
 times the noise of its best tile).  An onset found in that band is exact; outside, its
 error is the distance to the band.
 
-*Matching.*  A found and a true event may be a pair if they share a frame, where the true
-one is taken `TOLERANCE_FRAMES` longer at both ends.  Pairs are one to one: as many as
+*Matching.*  A found and a true event may be a pair if they share a frame, give or take
+`TOLERANCE_FRAMES`, and the found one does not start more than `EARLY_FRAMES` too early:
+what opened long before is about something else.  Pairs are one to one: as many as
 possible, and among those the ones whose onsets are nearest.  A true event without a
-partner is missed; it is *swallowed* if its frames lie in another one's partner: kept, but
-not told apart.  A found event without one is *extra* if it shares a frame with a true
-event (a piece of it) and *false* if not.
+partner is missed; it is *swallowed* if a found event holds frames of it: kept, but
+not told apart.  A found event without one is *extra* if it could have been one (a piece of
+the true event) and *false* if not.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ from sample_generators import Take, TrueEvent
 from sample_generators.truth import VISIBLE, tile_visibility
 
 TOLERANCE_FRAMES = 2
+EARLY_FRAMES = 25
+"""The shortest default pre-roll."""
 _NEVER = 1e12
 
 
@@ -51,6 +54,10 @@ class Wanted:
     def shares(self, first: int, last: int) -> bool:
         """Whether it shares a frame with these, within the tolerance."""
         return first <= self.end + TOLERANCE_FRAMES and last >= self.onset - TOLERANCE_FRAMES
+
+    def may_be(self, first: int, last: int) -> bool:
+        """Whether a found event may be this one."""
+        return self.shares(first, last) and first >= self.onset - EARLY_FRAMES
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,13 +83,13 @@ def match_events(wanted: Sequence[Wanted], found: Sequence[tuple[int, int]]) -> 
     cost = np.full((len(wanted), len(found)), _NEVER)
     for i, event in enumerate(wanted):
         for j, (first, last) in enumerate(found):
-            if event.shares(first, last):
+            if event.may_be(first, last):
                 cost[i, j] = abs(event.off_band(first))
     rows, cols = linear_sum_assignment(cost)
     pairs = tuple((int(i), int(j)) for i, j in zip(rows, cols, strict=True) if cost[i, j] < _NEVER)
     true_taken, found_taken = {i for i, _ in pairs}, {j for _, j in pairs}
     left = [j for j in range(len(found)) if j not in found_taken]
-    extra = tuple(j for j in left if any(event.shares(*found[j]) for event in wanted))
+    extra = tuple(j for j in left if any(event.may_be(*found[j]) for event in wanted))
     missed = tuple(
         i for i, w in enumerate(wanted) if i not in true_taken and w.visible_from is not None
     )
