@@ -1,0 +1,1 @@
+"""Its place here lets tests in every folder import ``array_takes``."""
