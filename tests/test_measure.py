@@ -1,0 +1,173 @@
+"""The measurer against a slow, obvious twin that loops over pixels."""
+
+import numpy as np
+import pytest
+from array_takes import ArrayReader, measured
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from flashpan.errors import RegionError
+from flashpan.grid import lay_grid
+from flashpan.measure import Measurer
+from flashpan.model import Frame, Region, TakeInfo
+
+EPS = float(np.finfo(np.float32).eps)
+
+
+def counts(region_list, ignore, row, col):
+    """True where a pixel of the picture enters the sums."""
+
+    def inside(box):
+        return box.top <= row < box.bottom and box.left <= col < box.right
+
+    return any(map(inside, region_list)) and not any(map(inside, ignore))
+
+
+def twin(grid, info, now, before, ignore):
+    """Mean, mean absolute and mean squared difference of every tile, with Python integers."""
+    shape = grid.shape
+    mean, abs_diff, sq_diff = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    n_px = np.zeros(shape, int)
+    for tile_row in range(shape[0]):
+        for tile_col in range(shape[1]):
+            box = grid.pixels(tile_row, tile_col, tile_row + 1, tile_col + 1)
+            total = total_abs = total_sq = n = 0
+            for row in range(box.top, box.bottom):
+                for col in range(box.left, box.right):
+                    if not counts(grid.regions, ignore, row, col):
+                        continue
+                    value = int(now[row, col])
+                    step = 0 if before is None else value - int(before[row, col])
+                    total += value - info.black
+                    total_abs += abs(step)
+                    total_sq += step * step
+                    n += 1
+            cell = tile_row, tile_col
+            n_px[cell] = n
+            if n:
+                mean[cell] = total / n / info.full_scale
+                abs_diff[cell] = total_abs / n / info.full_scale
+                sq_diff[cell] = total_sq / n / info.full_scale**2
+    return n_px, mean, abs_diff, sq_diff
+
+
+def assert_equal_to_twin(pictures, bit_depth, regions=(), ignore=(), limited=False):
+    reader = ArrayReader(pictures, bit_depth=bit_depth, limited_range=limited)
+    grid, tiles = measured(reader, regions, ignore)
+    before = None
+    for now, found in zip(pictures, tiles, strict=True):
+        n_px, mean, abs_diff, sq_diff = twin(grid, reader.info, now, before, ignore)
+        np.testing.assert_array_equal(grid.n_px, n_px)
+        np.testing.assert_allclose(found.mean, mean, rtol=2 * EPS, atol=2 * EPS)
+        np.testing.assert_allclose(found.abs_diff, abs_diff, rtol=2 * EPS)
+        np.testing.assert_allclose(found.sq_diff, sq_diff, rtol=2 * EPS)
+        assert found.has_previous == (before is not None)
+        before = now
+
+
+def drawn(seed, shape, bit_depth, n_frames=3):
+    dtype = np.uint8 if bit_depth <= 8 else np.uint16
+    random = np.random.default_rng(seed)
+    return random.integers(0, 1 << bit_depth, (n_frames, *shape)).astype(dtype)
+
+
+@pytest.mark.parametrize("bit_depth", [8, 10, 12, 16])
+@pytest.mark.parametrize("shape", [(1, 1), (1, 37), (37, 1), (12, 12), (13, 11), (25, 49)])
+def test_equals_the_twin_at_odd_sizes(shape, bit_depth):
+    assert_equal_to_twin(drawn(1, shape, bit_depth), bit_depth)
+
+
+@pytest.mark.parametrize("bit_depth", [8, 16])
+def test_equals_the_twin_inside_regions_and_outside_ignored_ones(bit_depth):
+    regions = (Region(3, 5, 20, 17), Region(30, 20, 9, 25))
+    ignore = (Region(10, 0, 5, 60), Region(33, 22, 3, 3), Region(0, 0, 4, 6))
+    assert_equal_to_twin(drawn(2, (47, 61), bit_depth), bit_depth, regions, ignore)
+
+
+@pytest.mark.parametrize("bit_depth", [8, 10, 16])
+def test_equals_the_twin_in_limited_range(bit_depth):
+    # Samples below black and above white too: they exist in real footage.
+    assert_equal_to_twin(drawn(3, (25, 30), bit_depth), bit_depth, limited=True)
+
+
+@pytest.mark.parametrize("bit_depth", [8, 16])
+def test_extreme_values_neither_wrap_nor_overflow(bit_depth):
+    top = (1 << bit_depth) - 1
+    dtype = np.uint8 if bit_depth == 8 else np.uint16
+    pictures = np.stack([np.full((26, 38), v, dtype) for v in (top, top, 0, top, 0)])
+    assert_equal_to_twin(pictures, bit_depth)
+
+
+def test_large_tiles_of_the_highest_values_do_not_overflow():
+    # 1400 x 1400 pixels in one tile: the sum of squares is 8.4e15.
+    info = TakeInfo(path="", name="", shape=(1400, 1400), bit_depth=16)
+    measurer = Measurer(info, lay_grid(info.shape, tile_px=1400))
+    measurer.measure(Frame(index=0, luma=np.zeros(info.shape, np.uint16)))
+    found = measurer.measure(Frame(index=1, luma=np.full(info.shape, 65535, np.uint16)))
+    assert (found.mean, found.abs_diff, found.sq_diff) == (1.0, 1.0, 1.0)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    shape=st.tuples(st.integers(1, 30), st.integers(1, 30)),
+    bit_depth=st.sampled_from([8, 10, 16]),
+    seed=st.integers(0, 2**32 - 1),
+    box=st.tuples(*[st.integers(0, 29)] * 4),
+)
+def test_equals_the_twin_for_any_picture_and_mask(shape, bit_depth, seed, box):
+    top, left, height, width = box
+    ignore = (Region(top, left, height, width),)
+    try:
+        lay_grid(shape, (), ignore)
+    except RegionError:
+        assert top == left == 0
+        assert height >= shape[0]
+        assert width >= shape[1]
+        return
+    assert_equal_to_twin(drawn(seed, shape, bit_depth, 2), bit_depth, (), ignore)
+
+
+def test_bit_depths_agree_on_one_scene():
+    eight = drawn(4, (24, 36), 8)
+    _, reference = measured(ArrayReader(eight))
+    for bit_depth in (10, 12, 16):
+        # Same fractions of full scale, to the rounding of the deeper picture.
+        top = (1 << bit_depth) - 1
+        deeper = np.rint(eight * (top / 255)).astype(np.uint16)
+        _, found = measured(ArrayReader(deeper, bit_depth=bit_depth))
+        for one, other in zip(reference, found, strict=True):
+            np.testing.assert_allclose(other.mean, one.mean, atol=0.5 / top)
+            np.testing.assert_allclose(other.abs_diff, one.abs_diff, atol=1.0 / top)
+            np.testing.assert_allclose(other.sq_diff, one.sq_diff, atol=2.0 / top)
+
+
+def test_does_not_write_to_the_frame():
+    luma = drawn(5, (24, 24), 8, 1)[0]
+    luma.flags.writeable = False
+    before = luma.copy()
+    info = TakeInfo(path="", name="", shape=luma.shape, bit_depth=8)
+    measurer = Measurer(info, lay_grid(luma.shape, (), (Region(0, 0, 5, 5),)))
+    measurer.measure(Frame(index=0, luma=luma))
+    measurer.measure(Frame(index=1, luma=luma))
+    np.testing.assert_array_equal(luma, before)
+
+
+def refreshed(codec, keyframes):
+    info = TakeInfo(path="", name="", shape=(12, 12), bit_depth=8, codec=codec)
+    measurer = Measurer(info, lay_grid(info.shape))
+    luma = np.zeros(info.shape, np.uint8)
+    frames = (Frame(index=i, luma=luma, is_keyframe=k) for i, k in enumerate(keyframes))
+    return [measurer.measure(frame).refreshed for frame in frames]
+
+
+def test_keyframe_among_predicted_frames_is_refreshed():
+    keyframes = [True, False, False, True, True, False, True]
+    assert refreshed("h264", keyframes) == [False, False, False, True, False, False, True]
+
+
+def test_nothing_is_refreshed_where_every_frame_is_coded_by_itself():
+    assert not any(refreshed("mjpeg", [True] * 5))
+
+
+def test_nothing_is_refreshed_in_a_lossless_stream():
+    assert not any(refreshed("ffv1", [True, False, True, False, True]))
