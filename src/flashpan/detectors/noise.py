@@ -132,6 +132,11 @@ class Ring:
         """Samples so far, shape (places, filled), in no particular order."""
         return self._data[:, : self.filled]
 
+    def in_order(self) -> Floats:
+        """A copy of the samples, oldest first."""
+        full = self.filled == self._data.shape[1]
+        return np.roll(self.samples(), -self._next if full else 0, axis=1)
+
     def refill(self, places: Indices, recent: Floats) -> None:
         """Forget the past of some places and repeat their recent samples instead."""
         reps = -(-self._data.shape[1] // recent.shape[1])

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import warnings
 from collections import deque
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Run, Scene
@@ -19,6 +21,8 @@ LAGS = (1, 4, 16)
 WARM_UP = 32
 _CAP = 25.0
 _CLEARLY = 20.0
+_MEDIAN_SIGMA = float(special.ndtri(0.75))
+_USUAL_STEP = 0.01
 _PIXEL_SAMPLES = 16
 _EVERY = 8
 
@@ -39,9 +43,11 @@ class RoiMotionRun:
     """State of `RoiMotion`.
 
     Each tile's mean is compared with itself 1, 4 and 16 frames ago, less what the whole
-    region did (light is not motion), in units of its pixels' noise.  The squares are
-    capped, so that one tile cannot speak for the region, and averaged: for still tiles the
-    result is near 1 with a spread of 1/sqrt(2 tiles), however faint the change per tile.
+    region did (light is not motion), in units of what that tile usually changes by, or of
+    its pixels' noise where that is more.  The squares are capped, so that one tile cannot
+    speak for the region, and averaged: for still tiles the result is near 1 with a spread of
+    1/sqrt(2 tiles), however faint the change per tile, and a scene in motion, whose tiles
+    all change by habit, still shows a cut.
     """
 
     def __init__(self, scene: Scene) -> None:
@@ -53,7 +59,8 @@ class RoiMotionRun:
         self._variances: list[Floats] = []
         self._sigma: Floats = self._smallest
         self._seen = 0
-        self._warm: list[tuple[int, Floats, npt.NDArray[np.float32]]] = []
+        self._warm: list[tuple[int, Floats]] = []
+        self._usual: Floats = np.zeros((len(LAGS), *grid.n_px.shape), np.float32)
         self._past: tuple[Score, ...] = ()
         self._track: Track | None = None
         self._settle = scene.settle_frames
@@ -70,10 +77,9 @@ class RoiMotionRun:
         self._observe(tiles)
         changes = self._changes(tiles.mean)
         self._means.append(tiles.mean)
-        sample = self._pool(changes)
         if self._track is not None:
-            return self._judge(tiles.index, sample, changes)
-        self._warm.append((tiles.index, sample, changes))
+            return self._judge(tiles.index, changes)
+        self._warm.append((tiles.index, changes))
         if len(self._warm) >= WARM_UP + LAGS[-1]:
             self._past = self._begin()
         return Score(index=tiles.index, value=0.0, valid=False)
@@ -98,28 +104,43 @@ class RoiMotionRun:
             self._sigma = np.maximum(white_floor(sigma, self._n_px), self._smallest)
         self._seen += 1
 
-    def _changes(self, mean: Floats) -> npt.NDArray[np.float32]:
-        """Squared change of every tile at every lag, in noise units; (lags, rows, cols)."""
-        changes = np.zeros((len(LAGS), *mean.shape), np.float32)
+    def _changes(self, mean: Floats) -> Floats:
+        """Change of every tile at every lag, less its region's; (lags, rows, cols).
+
+        NaN for a lag that reaches back before the first frame.
+        """
+        changes = np.full((len(LAGS), *mean.shape), np.nan, np.float32)
         for row, lag in enumerate(LAGS):
             if lag > len(self._means):
-                changes[row] = np.nan
                 continue
             change = mean - self._means[len(self._means) - lag]
             for member in self._members:
                 change[member] -= np.median(change[member])
-            changes[row] = np.square(change / self._sigma) * 0.5
+            changes[row] = change
         return changes
 
-    def _pool(self, changes: npt.NDArray[np.float32]) -> Floats:
-        capped = np.minimum(changes, _CAP)
+    def _squares(self, changes: Floats) -> Floats:
+        """Squares of the changes in units of each tile's own; near 1 where nothing happens."""
+        usual = np.maximum(self._usual, self._sigma * np.float32(np.sqrt(2.0)))
+        return np.square(changes / usual)
+
+    def _learn_usual(self, changes: Floats) -> None:
+        """Follow each tile's median change by small steps, which no event can hurry."""
+        larger = np.abs(changes) > _MEDIAN_SIGMA * self._usual
+        self._usual *= np.where(larger, 1.0 + _USUAL_STEP, 1.0 - _USUAL_STEP).astype(np.float32)
+        np.maximum(self._usual, 1e-9, out=self._usual)
+
+    def _pool(self, squares: Floats) -> Floats:
+        capped = np.minimum(squares, _CAP)
         pooled = [capped[:, member].mean(axis=1) for member in self._members]
         root: Floats = np.sqrt(np.concatenate(pooled)).astype(np.float32)
         return root
 
     def _begin(self) -> tuple[Score, ...]:
         warm, self._warm = self._warm, []
-        samples = np.stack([sample for _, sample, _ in warm], axis=1)
+        stacked = np.stack([changes for _, changes in warm])
+        self._usual = _usual_change(stacked)
+        samples = np.stack([self._pool(self._squares(changes)) for changes in stacked], axis=1)
         complete = samples[:, ~np.isnan(samples).any(axis=0)]
         if not complete.shape[1]:  # shorter than the longest lag: what is known must do
             complete = np.where(np.isnan(samples), samples[:1], samples)
@@ -134,11 +155,14 @@ class RoiMotionRun:
         )
         return tuple(self._judge(*item) for item in warm)
 
-    def _judge(self, index: int, sample: Floats, changes: npt.NDArray[np.float32]) -> Score:
+    def _judge(self, index: int, changes: Floats) -> Score:
         track = self._track
         assert track is not None
+        squares = self._squares(changes)
+        sample = self._pool(squares)
         sample = np.where(np.isnan(sample), track.level, sample)
-        self._last = self._describe(index, track, track.judge(sample), changes)
+        self._last = self._describe(index, track, track.judge(sample), squares)
+        self._learn_usual(changes)
         settled = track.learn(sample)
         if len(settled):
             track.settle(settled, self._floor)
@@ -146,9 +170,7 @@ class RoiMotionRun:
             track.refresh(self._floor)
         return replace(self._last, settled=bool(len(settled)))
 
-    def _describe(
-        self, index: int, track: Track, z: Floats, changes: npt.NDArray[np.float32]
-    ) -> Score:
+    def _describe(self, index: int, track: Track, z: Floats, squares: Floats) -> Score:
         best = int(z.argmax())
         value = max(0.0, float(z[best]))
         if value <= GATE:
@@ -158,7 +180,7 @@ class RoiMotionRun:
         known = self._last.extent is not None and value < 1.5 * self._last.value
         since = self._last.since if known else index - track.since(departed, z)
         member = self._members[best // len(LAGS)]
-        extent, tile = self._where(changes[best % len(LAGS)], member)
+        extent, tile = self._where(squares[best % len(LAGS)], member)
         return Score(
             index=index,
             value=value,
@@ -184,6 +206,14 @@ class RoiMotionRun:
 def _bounds(cells: npt.NDArray[np.bool_]) -> Extent:
     rows, cols = np.nonzero(cells)
     return int(rows.min()), int(cols.min()), int(rows.max()) + 1, int(cols.max()) + 1
+
+
+def _usual_change(changes: Floats) -> Floats:
+    """Sigma of each tile's changes by their median size; shape of one frame's changes."""
+    with warnings.catch_warnings():  # a lag longer than the take has no median
+        warnings.simplefilter("ignore", RuntimeWarning)
+        usual: Floats = (np.nanmedian(np.abs(changes), axis=0) / _MEDIAN_SIGMA).astype(np.float32)
+    return np.nan_to_num(usual, nan=1.0)
 
 
 def _tiles_in(region: Region, scene: Scene) -> npt.NDArray[np.bool_]:

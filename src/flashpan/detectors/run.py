@@ -28,6 +28,7 @@ _SLOW_WARM_UP = 24
 _DOF = 500.0
 # Chance per frame that any place at all is taken for departed when describing a frame.
 _GATE_CHANCE = 0.01
+_USUAL_STEP = 0.05
 
 
 @dataclass(slots=True)
@@ -65,6 +66,8 @@ class PlaceRun(ABC):
         self._warm: list[tuple[Tiles, Floats]] = []
         self._past: tuple[Score, ...] = ()
         self._fed = 0
+        # Running median of the largest departure, by steps that no event can hurry.
+        self._usual = dict.fromkeys(self.rates, 3.0)
         self.law = MaxLaw(n=self.places.n * len(self.rates), sides=self.sides, dof=_DOF)
         self._gate = self.law.value_at(gumbel_y(_GATE_CHANCE))
 
@@ -161,6 +164,7 @@ class PlaceRun(ABC):
         place = int(size.argmax())
         value = float(size[place])
         finding = _Finding(value=value, place=place, z=z, until=index)
+        self._usual[rate] += _USUAL_STEP * (1.0 if value > self._usual[rate] else -1.0)
         if value <= self._gate:
             return finding
         departed = np.flatnonzero(size > self._gate)
@@ -176,7 +180,7 @@ class PlaceRun(ABC):
             return before.since
         assert finding.places is not None
         assert finding.z is not None
-        back = track.since(finding.places, finding.z)
+        back = track.since(finding.places, finding.z, self._usual[rate])
         return max(0, index - (back + 1) * rate + 1)
 
     def _without_departures(self, sample: Floats) -> Floats:

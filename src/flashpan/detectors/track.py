@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from flashpan.detectors.echo import LEAST_SAMPLES, Echo
 from flashpan.detectors.noise import Flags, Floats, Indices, Ring, first_normal, level_and_spread
 from flashpan.detectors.restless import SceneFloor
 
@@ -90,6 +91,7 @@ class Track:
         self._mean_before = self._mean
         self.z = np.zeros(n_places, np.float32)
         self._deviation = self.z
+        self._echo = Echo(n_places, sides, sizes, settle_after)
 
     @property
     def restless(self) -> bool:
@@ -143,6 +145,10 @@ class Track:
         self._deviation = sample - self.level
         noise = np.sqrt(self.spread**2 + self._wander * age)
         self.z = (self._deviation / noise).astype(np.float32)
+        places = self._echo.places
+        if len(places):
+            surprise, plain = self._echo.judge(self._deviation), self.z[places]
+            self.z[places] = np.where(np.abs(surprise) > np.abs(plain), surprise, plain)
         return self.z
 
     def _first_wander(self, warm_up: Floats) -> Floats:
@@ -187,8 +193,9 @@ class Track:
         self._history[self.count % self._window] = self._deviation * _UNIT
         self.count += 1
         self._turn_replay()
-        size = self.size(self.z)
-        fresh = np.where(self._departed_for > self._hold_after, 0.0, size)
+        held = self._departed_for > self._hold_after
+        fresh = np.where(held, 0.0, self.size(self._deviation) / self.spread)
+        self._echo.learn(self._deviation, held)
         for part, floor in self._scene:
             floor.learn(fresh[part], self.spread[part], self._own[part])
         departed = self.departed
@@ -215,6 +222,7 @@ class Track:
         self._history[:, places] = 0.0
         self._own[places] = _believed(spread, floor[places], n)
         self._departed_for[places] = 0
+        self._echo.forget(places)
         self._apply_scene()
         return level - before
 
@@ -224,16 +232,22 @@ class Track:
         self._mean[places] += by
         self._mean_before[places] += by
         self._departed_for[places] = 0
+        self._echo.forget(places)
 
     def refresh(self, floor: Floats) -> None:
         """Renew bias and spread from the forecast errors, save where a place is held."""
         self._floor = floor
         errors = self._errors.samples()
+        n = errors.shape[1]
         bias, spread = level_and_spread(errors, floor)
         held: Flags = self._departed_for > self._hold_after
         self._bias = np.where(held, self._bias, bias)
-        self._own = np.where(held, self._own, _believed(spread, floor, errors.shape[1]))
+        self._own = np.where(held, self._own, _believed(spread, floor, n))
         self._apply_scene()
+        if self.count >= LEAST_SAMPLES:
+            # The ring begins with errors of the warm-up, which were foretold otherwise.
+            errors = self._errors.in_order()[:, -self.count :] - self._bias[:, None]
+            self._echo.fit(errors, self._own, floor, _widen(errors.shape[1]))
 
     @property
     def refresh_due(self) -> bool:
@@ -261,15 +275,16 @@ class Track:
         rows = (self.count - 1 - np.arange(n)) % self._window
         return self._history[rows[:, None], places].astype(np.float32) / _UNIT
 
-    def since(self, places: Indices, z: Floats) -> int:
+    def since(self, places: Indices, z: Floats, usual: float = 0.0) -> int:
         """Samples back to the first departure of some places (0: the one just judged).
 
         Walks back while the largest same-way departure among the strongest places is
-        more than noise would give once in a hundred looks.
+        more than noise would give once in a hundred looks, and more than ``usual``, the
+        largest departure that any place of this scene shows in an ordinary frame.
         """
         strongest = places[np.argsort(-np.abs(z[places]))[:LOOK_BACK_PLACES]]
         way = np.sign(z[strongest]) / (self.spread[strongest] * _UNIT)
-        noise = -special.ndtri(0.01 / len(strongest))
+        noise = max(usual, float(-special.ndtri(0.01 / len(strongest))))
         back = 0
         for step in range(min(self.count, self._window - 1)):
             row = self._history[(self.count - 1 - step) % self._window, strongest]
@@ -304,8 +319,13 @@ def _believed(spread: Floats, floor: Floats, n: int) -> Floats:
     The forecast's own error adds its share.
     """
     agrees = spread < floor * (1.0 + 2.5 / math.sqrt(1.8 * n))
-    noise = np.where(agrees, floor * math.sqrt(1.0 + 1.0 / FORECAST), spread * (1.0 + 24.0 / n))
+    noise = np.where(agrees, floor * math.sqrt(1.0 + 1.0 / FORECAST), spread * _widen(n))
     return np.maximum(noise, floor).astype(np.float32)
+
+
+def _widen(n: int) -> float:
+    """Factor for what ``n`` samples cannot have shown of a noise that is not white."""
+    return 1.0 + 24.0 / n
 
 
 def white_floor(pixel_sigma: Floats, n_px: npt.NDArray[np.float64]) -> Floats:
