@@ -18,6 +18,7 @@ from scipy import special
 
 _MEDIAN_Y = -math.log(math.log(2.0))
 _LOWEST_Y = -3.0
+_AS_GOOD_AS_NORMAL = 1e6
 # Standard errors, about, by which a scale beyond theory's is taken for larger than it looks.
 _DOUBT = 3.0
 
@@ -38,6 +39,9 @@ def upper_tail_log(z: npt.ArrayLike, dof: float) -> npt.NDArray[np.float64]:
     its leading term does (Abramowitz & Stegun 26.5.4 with 26.7.1).
     """
     z = np.asarray(z, np.float64)
+    if dof >= _AS_GOOD_AS_NORMAL:
+        normal: npt.NDArray[np.float64] = special.log_ndtr(-z)
+        return normal
     a, x = dof / 2.0, dof / (dof + z * z)
     with np.errstate(divide="ignore"):
         exact = np.log(0.5 * special.betainc(a, 0.5, x))

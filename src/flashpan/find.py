@@ -15,7 +15,7 @@ import numpy.typing as npt
 from flashpan import registry
 from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Detector, Run, Scene
-from flashpan.errors import SettingsError
+from flashpan.errors import FlashpanError, SettingsError, UnreadableTake
 from flashpan.grid import Grid, lay_grid
 from flashpan.kinds import kind_of
 from flashpan.measure import Measurer
@@ -27,7 +27,8 @@ from flashpan.settings import ResolvedSettings, Settings
 from flashpan.units import real_time
 
 SETTLE_FRAMES = 256
-"""A new state is the new normal after this long, or after the merge gap if that is longer."""
+"""A new state is the new normal after this long, or after twice the merge gap if that is
+longer: a continuing current may glow for half a second and still belong to its flash."""
 
 
 def find(
@@ -113,7 +114,7 @@ class Search:
         scene = Scene(
             info=info,
             grid=self._grid,
-            settle_frames=max(SETTLE_FRAMES, wanted.merge_gap_frames),
+            settle_frames=max(SETTLE_FRAMES, 2 * wanted.merge_gap_frames),
         )
         self._scorer = Scorer({name: _detector(name) for name in wanted.detectors}, scene)
         self._picker = Picker(self._scorer.laws, wanted.false_alarms, wanted.merge_gap_frames)
@@ -176,11 +177,16 @@ class Search:
             if frame.index >= start:
                 yield frame
         if self._last < start:
-            count = self._reader.info.n_frames
-            raise SettingsError(
-                f"{self._reader.info.path}: --first {start} lies after the last frame"
-                f" ({count} frames decode, numbered from 0)"
-            )
+            raise self._nothing_read(start)
+
+    def _nothing_read(self, start: int) -> FlashpanError:
+        info = self._reader.info
+        if not info.n_frames:
+            return UnreadableTake(f"{info.path}: no frame decodes; check that it is whole")
+        return SettingsError(
+            f"{info.path}: --first {start} lies after the last frame"
+            f" ({info.n_frames} frames decode, numbered from 0)"
+        )
 
     def _ends_early(self) -> bool:
         """True where the user asked for a last frame, rather than the file declaring it."""

@@ -232,6 +232,8 @@ class Picker:
         """Detectors above their opening and closing thresholds, with their excess."""
         hot, warm = {}, {}
         for name, score in scores.items():
+            if score.until < self._free_from:
+                continue  # evidence of an event that has been told already
             opening, closing = self.channels[name].thresholds(refreshed)
             if score.value > opening:
                 hot[name] = score.value / opening

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -46,7 +46,16 @@ class DifferenceRun(PlaceRun):
         """Score the next frame; the first has no difference and says nothing."""
         if not tiles.has_previous:
             return Score(index=tiles.index, value=0.0, since=tiles.index, until=tiles.index)
-        return super().score(tiles)
+        score = super().score(tiles)
+        # A difference shows that the frame before was not yet as the scene is now.
+        return replace(score, until=max(score.since, tiles.index - 1))
+
+    def retrospect(self) -> tuple[Score, ...]:
+        """Scores of the warm-up frames; empty when they have been given already."""
+        return tuple(
+            replace(score, until=max(score.since, score.index - 1))
+            for score in super().retrospect()
+        )
 
     def observe(self, tiles: Tiles) -> None:
         """Nothing: the floor follows from the level itself."""

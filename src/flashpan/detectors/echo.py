@@ -85,11 +85,18 @@ class Echo:
         for part, floor in self._scene:
             np.maximum(self._spread[part], floor.value, out=self._spread[part])
 
-    def judge(self, error: Floats) -> Floats:
-        """Surprises in noise units, at `places`; remembers nothing."""
+    def judge(self, error: Floats, bias: Floats) -> Floats:
+        """Surprises in noise units, at `places`; remembers nothing.
+
+        Errors are remembered as they were and compared less today's bias: a bias that was
+        renewed between two frames is no surprise.
+        """
         places = self.places
-        foretold = self._first * self._before[places] + self._second * self._before_that[places]
-        departure = (error[places] - foretold) / self._spread[places]
+        now, before, before_that = (
+            past[places] - bias[places] for past in (error, self._before, self._before_that)
+        )
+        foretold = self._first * before + self._second * before_that
+        departure = (now - foretold) / self._spread[places]
         self._departure[places] = departure
         return departure
 

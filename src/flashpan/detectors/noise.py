@@ -21,10 +21,6 @@ _DENSITY = math.exp(-(_CLIP**2) / 2) / math.sqrt(2 * math.pi)
 _INSIDE = special.ndtr(_CLIP) - special.ndtr(-_CLIP)
 # Standard deviation of a unit normal clipped at ±2.5, to undo the clipping.
 _CLIPPED_SIGMA = math.sqrt(_INSIDE - 2 * _CLIP * _DENSITY + 2 * _CLIP**2 * special.ndtr(-_CLIP))
-_RARE = 0.025
-_RARE_SIGMAS = float(special.ndtri(1 - _RARE / 2))
-# Longest tail that normal samples plausibly show by chance, so that it changes nothing there.
-_RARE_LEEWAY = 1.25
 
 
 def level_and_spread(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
@@ -33,9 +29,7 @@ def level_and_spread(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
     Median and interquartile range first; then mean and standard deviation of the samples
     clipped at 2.5 of those sigmas, which keeps nine tenths of the efficiency of the plain
     estimators on normal noise and bounds what any outlier can do (Huber 1981, one step;
-    from memory).  Where one sample in forty lies much farther out than normal noise would
-    put it, as where a codec renews a still block now and then, the spread is that of the
-    outer samples: a place that jumps as a habit is not judged by its rests.
+    from memory).
 
     Parameters
     ----------
@@ -55,23 +49,11 @@ def level_and_spread(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
     sigma = (ordered[:, n - 1 - quarter] - ordered[:, quarter]) / _QUARTILES_PER_SIGMA
     reach = np.maximum(sigma, floor) * _CLIP
     rest = samples - middle[:, None]
-    outer = _outer_sigma(rest)
     np.clip(rest, -reach[:, None], reach[:, None], out=rest)
     offset = rest.mean(axis=1)
     square = np.einsum("ij,ij->i", rest, rest) / n
     spread = np.sqrt(np.maximum(square - offset**2, 0.0) * n / max(1, n - 1)) / _CLIPPED_SIGMA
-    spread = np.where(outer > _RARE_LEEWAY * spread, outer, spread)
     return (middle + offset).astype(np.float32), spread.astype(np.float32)
-
-
-def _outer_sigma(rest: Floats) -> Floats:
-    """Sigma of the normal noise whose outermost fortieth lies where these samples' does."""
-    n = rest.shape[1]
-    rank = n - 1 - math.ceil(_RARE * n)
-    if n < 40:
-        return np.zeros(rest.shape[0], np.float32)
-    outer = np.partition(np.abs(rest), rank, axis=1)[:, rank] / _RARE_SIGMAS
-    return outer.astype(np.float32)
 
 
 def first_normal(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:

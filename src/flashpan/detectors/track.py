@@ -31,11 +31,16 @@ WARM_FORECAST = 8
 """The same during warm-up, forwards and backwards in time."""
 LOOK_BACK_PLACES = 64
 _RECENT = 64
-_RECENT_FEW = 4
+_RECENT_FEW = 2
 # Deviations are remembered as half floats in units of 1/1024 of full scale: exact to one part
 # in 2048 from the rounding of a 16-bit picture up to full scale.
 _UNIT = 1024.0
 _WANDER_GAIN = 0.125
+# A place that departs, for no more than so many samples each time, in so large a share of its
+# last samples does so by habit, and its errors are its noise.
+_BRIEF = 12
+_HABIT = 0.15
+_HABIT_SAMPLES = 128
 
 
 class Track:
@@ -87,10 +92,11 @@ class Track:
         self._errors = Ring(np.clip(errors, -reach, reach), window)
         self._history = np.zeros((window, n_places), np.float16)
         self._departed_for = np.zeros(n_places, np.int32)
+        self._habit = np.zeros(n_places, np.float32)
         self._wander = self._first_wander(warm_up)
         self._mean_before = self._mean
         self.z = np.zeros(n_places, np.float32)
-        self._deviation = self.z
+        self._deviation = self._error = self.z
         self._echo = Echo(n_places, sides, sizes, settle_after)
 
     @property
@@ -142,12 +148,14 @@ class Track:
         A held place's forecast ages: what wandering would do meanwhile is added to its noise.
         """
         age = self._departed_for.astype(np.float32) / FORECAST
-        self._deviation = sample - self.level
+        self._error = sample - self._mean
+        self._deviation = self._error - self._bias
         noise = np.sqrt(self.spread**2 + self._wander * age)
         self.z = (self._deviation / noise).astype(np.float32)
         places = self._echo.places
         if len(places):
-            surprise, plain = self._echo.judge(self._deviation), self.z[places]
+            surprise = self._echo.judge(self._error, self._bias)
+            plain = self.z[places]
             self.z[places] = np.where(np.abs(surprise) > np.abs(plain), surprise, plain)
         return self.z
 
@@ -195,18 +203,26 @@ class Track:
         self._turn_replay()
         held = self._departed_for > self._hold_after
         fresh = np.where(held, 0.0, self.size(self._deviation) / self.spread)
-        self._echo.learn(self._deviation, held)
+        self._echo.learn(self._error, held)
         for part, floor in self._scene:
             floor.learn(fresh[part], self.spread[part], self._own[part])
         departed = self.departed
         self._departed_for += np.where(departed, 1, -2)
         np.maximum(self._departed_for, 0, out=self._departed_for)
-        self._errors.push(sample - self._mean, self._departed_for > self._hold_after)
+        self._errors.push(self._error, departed & ~self._departs_by_habit(departed))
         self._mean = self._mean + self._last.push(sample, departed) / FORECAST
         if self.count % FORECAST == 0:
             self._mean = self._last.samples().mean(axis=1)  # rounding must not add up
             self._follow_wander()
         return np.flatnonzero(self._departed_for >= self._settle_after)
+
+    def _departs_by_habit(self, departed: Flags) -> Flags:
+        """Places that depart again and again, briefly each time; one long event is no habit."""
+        briefly = departed & (self._departed_for <= _BRIEF)
+        gain = np.float32(1.0 / min(self.count, _HABIT_SAMPLES))
+        self._habit += (briefly - self._habit) * gain
+        by_habit: Flags = self._habit > _HABIT
+        return by_habit
 
     def settle(self, places: Indices, floor: Floats) -> Floats:
         """Make the recent state of some places their new normal; return the step it is."""
@@ -279,12 +295,12 @@ class Track:
         """Samples back to the first departure of some places (0: the one just judged).
 
         Walks back while the largest same-way departure among the strongest places is
-        more than noise would give once in a hundred looks, and more than ``usual``, the
+        more than noise would give once in a thousand looks, and more than ``usual``, the
         largest departure that any place of this scene shows in an ordinary frame.
         """
         strongest = places[np.argsort(-np.abs(z[places]))[:LOOK_BACK_PLACES]]
         way = np.sign(z[strongest]) / (self.spread[strongest] * _UNIT)
-        noise = max(usual, float(-special.ndtri(0.01 / len(strongest))))
+        noise = max(usual, float(-special.ndtri(0.001 / len(strongest))))
         back = 0
         for step in range(min(self.count, self._window - 1)):
             row = self._history[(self.count - 1 - step) % self._window, strongest]
