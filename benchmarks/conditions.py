@@ -77,7 +77,7 @@ SCENES = (
     Scene(scenario="spark", n_frames=900, capture_rate=20_000, **_SHORT),
     Scene(scenario="impact", n_frames=800, capture_rate=1_000),
     Scene(scenario="release", n_frames=1200, capture_rate=1_000, n_events=3, gap=30),
-    Scene(scenario="quiet", n_frames=4000, capture_rate=5_000),
+    Scene(scenario="quiet", n_frames=2000, capture_rate=5_000),
 )
 QUIET_FRAMES = 20_000
 """Length of the quiet takes of plain sensor noise, one take per bit depth."""
@@ -231,10 +231,12 @@ def _take_numbers(
     """Numbers of the takes of a scene in a condition; their targets are in rotation."""
     if scene.scenario == "quiet":
         return range(int("event_frames" not in condition.changes))
+    first = (number + place) % 3
+    if not rotate and not condition.disturbances:
+        return range(6 if number == 0 else 3)
     if not rotate:
-        return range(6 if condition.is_plain else 3)
+        return range(first, first + 2)
     if number == 0:
         return range(place % 3, place % 3 + 1)
     turns = (0,) if condition.disturbances or condition.changes else (0, 3)
-    first = (number + place) % 3
     return range(first, first + int((number + place) % (len(SCENES) - 1) in turns))
