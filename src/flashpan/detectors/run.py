@@ -131,7 +131,7 @@ class PlaceRun(ABC):
 
     def _follow(self, tiles: Tiles, sample: Floats) -> Score:
         noise = self.noise_now(tiles, sample)
-        settled = self._feed_slow(tiles.index, self._without_departures(sample))
+        settled = self._feed_slow(tiles.index, sample)
         settled |= self._feed(1, tiles.index, sample, noise)
         return self._combine(tiles.index, settled)
 
@@ -183,18 +183,19 @@ class PlaceRun(ABC):
         back = track.since(finding.places, finding.z, self._usual[rate])
         return max(0, index - (back + 1) * rate + 1)
 
-    def _without_departures(self, sample: Floats) -> Floats:
-        """A sample with its level where the fastest rate sees a departure by itself."""
+    def _feed_slow(self, index: int, sample: Floats) -> bool:
+        """Feed the slower rates with what the fastest does not see by itself.
+
+        Where it does see a departure, a slower rate is given what it expects.
+        """
         fast = self._tracks[1]
         fast.judge(sample)
-        return np.where(fast.departed, fast.level, sample)
-
-    def _feed_slow(self, index: int, clean: Floats) -> bool:
-        """Feed the slower rates with what the fastest did not already see."""
+        departed = fast.departed
         self._fed += 1
         settled = False
         for rate in self.rates[1:]:
-            self._sums[rate] += clean
+            expected = self._tracks.get(rate, fast).level
+            self._sums[rate] += np.where(departed, expected, sample)
             if self._fed % rate == 0:
                 mean = (self._sums[rate] / rate).astype(np.float32)
                 self._sums[rate][:] = 0.0

@@ -39,6 +39,11 @@ _WANDER_GAIN = 0.125
 # A place that departs, for no more than so many samples each time, in so large a share of its
 # last samples does so by habit, and its errors are its noise.
 _BRIEF = 12
+# Means remembered, one every `FORECAST` samples; and how near, in noise units, and for how many
+# samples a departed place must be to one to have come back to it.
+_ANCHORS = 4
+_NEAR = 3.0
+_NEAR_FOR = 2
 _HABIT = 0.15
 _HABIT_SAMPLES = 128
 
@@ -92,6 +97,8 @@ class Track:
         self._errors = Ring(np.clip(errors, -reach, reach), window)
         self._history = np.zeros((window, n_places), np.float16)
         self._departed_for = np.zeros(n_places, np.int32)
+        self._anchors = [level.copy() for _ in range(_ANCHORS)]
+        self._near_for = np.zeros(n_places, np.int32)
         self._habit = np.zeros(n_places, np.float32)
         self._wander = self._first_wander(warm_up)
         self._mean_before = self._mean
@@ -211,10 +218,38 @@ class Track:
         np.maximum(self._departed_for, 0, out=self._departed_for)
         self._errors.push(self._error, departed & ~self._departs_by_habit(departed))
         self._mean = self._mean + self._last.push(sample, departed) / FORECAST
+        self._come_back(sample, departed)
         if self.count % FORECAST == 0:
             self._mean = self._last.samples().mean(axis=1)  # rounding must not add up
             self._follow_wander()
+            self._drop_anchor()
         return np.flatnonzero(self._departed_for >= self._settle_after)
+
+    def _come_back(self, sample: Floats, departed: Flags) -> None:
+        """Give places that are as they were some time ago the forecast of that time.
+
+        A slow beginning of an event creeps into the forecast before the place is held;
+        when the event is over, the place would be held for having come back.
+        """
+        near = np.abs(sample - self._anchors[-1] - self._bias) < _NEAR * self.spread
+        self._near_for = np.where(near & departed, self._near_for + 1, 0)
+        back = np.flatnonzero(self._near_for >= _NEAR_FOR)
+        if not len(back):
+            return
+        anchor = self._anchors[-1][back]
+        self._last.refill(back, np.repeat(anchor[:, None], FORECAST, axis=1))
+        self._mean[back] = anchor
+        self._departed_for[back] = 0
+        self._near_for[back] = 0
+        self._echo.forget(back)
+
+    def _drop_anchor(self) -> None:
+        """Remember the means of places at rest; the oldest is some sixty samples old."""
+        newer = self._mean
+        for anchor in self._anchors:
+            older = anchor.copy()
+            np.copyto(anchor, newer, where=self._departed_for == 0)
+            newer = older
 
     def _departs_by_habit(self, departed: Flags) -> Flags:
         """Places that depart again and again, briefly each time; one long event is no habit."""
@@ -233,6 +268,8 @@ class Track:
         self._errors.refill(places, recent - level[:, None])
         self._last.refill(places, np.repeat(level[:, None], FORECAST, axis=1))
         self._mean[places] = level
+        for anchor in self._anchors:
+            anchor[places] = level
         self._mean_before[places] = level
         self._bias[places] = 0.0
         self._history[:, places] = 0.0
@@ -245,6 +282,8 @@ class Track:
     def shift(self, places: Indices, by: Floats) -> None:
         """Move the forecast of some places, noise unchanged."""
         self._last.shift(places, by)
+        for anchor in self._anchors:
+            anchor[places] += by
         self._mean[places] += by
         self._mean_before[places] += by
         self._departed_for[places] = 0
