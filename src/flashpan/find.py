@@ -181,7 +181,7 @@ class Search:
 
     def _nothing_read(self, start: int) -> FlashpanError:
         info = self._reader.info
-        if not info.n_frames:
+        if not info.n_frames and not start:
             return UnreadableTake(f"{info.path}: no frame decodes; check that it is whole")
         return SettingsError(
             f"{info.path}: --first {start} lies after the last frame"

@@ -16,9 +16,6 @@ import numpy.typing as npt
 from flashpan.grid import Grid
 from flashpan.model import Frame, TakeInfo, Tiles
 
-LOSSLESS = frozenset({"ffv1", "ffvhuff", "gif", "huffyuv", "png", "qtrle", "rawvideo", "utvideo"})
-"""Codecs without coding error, so without keyframe pulses."""
-
 
 class Measurer:
     """Measures frames in order; remembers one frame.
@@ -60,7 +57,7 @@ class Measurer:
     def _is_refreshed(self, frame: Frame) -> bool:
         """True for a keyframe among predicted frames of a lossy stream."""
         after_predicted, self._after_predicted = self._after_predicted, not frame.is_keyframe
-        return frame.is_keyframe and after_predicted and self._info.codec not in LOSSLESS
+        return frame.is_keyframe and after_predicted and self._info.predicts_with_loss
 
     def _cut(self, luma: npt.NDArray[Any]) -> npt.NDArray[Any]:
         window = self._grid.window

@@ -14,6 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 FloatGrid = npt.NDArray[np.float32]
+LOSSLESS = frozenset({"ffv1", "ffvhuff", "gif", "huffyuv", "png", "qtrle", "rawvideo", "utvideo"})
+"""Codecs without coding error."""
 Extent = tuple[int, int, int, int]
 """Tiles: top, left, bottom, right; half-open."""
 
@@ -64,6 +66,21 @@ class TakeInfo:
     intra_only: bool = True
     variable_rate: bool = False
     warnings: tuple[str, ...] = ()
+
+    @property
+    def predicts_with_loss(self) -> bool:
+        """True where frames are coded by their difference from others, with coding error."""
+        return not self.intra_only and self.codec not in LOSSLESS
+
+    @property
+    def least_step(self) -> float:
+        """Least difference between two grey levels that means anything, in full scales.
+
+        One code value; four of 256 where lossy prediction holds a block still while it
+        changes by less, and then renews it at once.
+        """
+        step = 1.0 / self.full_scale
+        return max(step, 4.0 / 255.0) if self.predicts_with_loss else step
 
     @property
     def black(self) -> int:

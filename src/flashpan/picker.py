@@ -28,6 +28,7 @@ _AGREEMENT = 2.0
 _RESTLESS_SCALE = 3.0
 _RESTLESS_PRIOR = 64.0
 _FRESH_DOUBT = 2.5
+_FRESH_LEEWAY = 1.5
 _FRESH_KNOWN = 8
 
 
@@ -56,21 +57,36 @@ class Channel:
     Frames that an inter-coded stream codes afresh pulse with its coding error.  They are
     judged by their own kind; until enough of them have been seen, several times the
     ordinary threshold stands in.
+
+    Parameters
+    ----------
+    law : MaxLaw
+        The score's distribution under normal noise.
+    chance : float
+        Chance per frame of opening an event by noise alone.
+    fixed : tuple of float, optional
+        Opening and closing threshold that stand whatever the frames look like.
     """
 
-    def __init__(self, law: MaxLaw, chance: float) -> None:
+    def __init__(
+        self, law: MaxLaw, chance: float, fixed: tuple[float, float] | None = None
+    ) -> None:
         self._law = law
+        self._fixed = fixed
         self._chance = chance
         self._expected = 1.0
         self._tail = Tail()
         self._fresh_tail = Tail(memory=512, refit_every=8, prior=8.0)
-        self._fresh_peak = 0.0
+        self._fresh_seen: list[float] = []
         self._set_thresholds()
 
     def _set_thresholds(self) -> None:
         self._open = self._tail.threshold(self._chance, self._law)
         self._close = min(self._open, self._tail.threshold(CLOSE_CHANCE, self._law))
-        self._fresh_open = max(_FRESH_DOUBT * self._open, 1.5 * self._fresh_peak)
+        self._fresh_open = _FRESH_DOUBT * self._open
+        if self._fresh_seen:
+            usual = sorted(self._fresh_seen)[(len(self._fresh_seen) - 1) // 2]
+            self._fresh_open = max(self._fresh_open, _FRESH_LEEWAY * usual)
         if self._fresh_tail.count >= _FRESH_KNOWN:
             learned = self._fresh_tail.threshold(self._chance, self._law)
             self._fresh_open = max(self._open, learned)
@@ -109,12 +125,14 @@ class Channel:
 
     def thresholds(self, refreshed: bool) -> tuple[float, float]:
         """Opening and closing threshold for the next frame."""
+        if self._fixed is not None:
+            return self._fixed
         return (self._fresh_open, self._fresh_open) if refreshed else (self._open, self._close)
 
     def learn(self, value: float, refreshed: bool) -> None:
         """Take in a quiet frame's score."""
         if refreshed:
-            self._fresh_peak = max(self._fresh_peak, value)
+            self._fresh_seen = [*self._fresh_seen, value][-_FRESH_KNOWN:]
             self._fresh_tail.push(value, self._law)
             self._set_thresholds()
         elif self._tail.push(value, self._law):
@@ -141,6 +159,7 @@ class _Stir:
     chance: float = 1.0
     extent: Extent | None = None
     around: Extent | None = None
+    moved: float = 0.0
     sign_sum: float = 0.0
     sign_weight: float = 0.0
 
@@ -150,6 +169,7 @@ class _Stir:
         self.last = max(self.last, other.last)
         self.extent = _joined(self.extent, other.extent)
         self.around = _joined(self.around, other.around)
+        self.moved = max(self.moved, other.moved)
         self.sign_sum += other.sign_sum
         self.sign_weight += other.sign_weight
         if other.excess > self.excess:
@@ -215,9 +235,10 @@ class Picker:
             warm = hot
         if self._open is None and hot:
             self._open = _Open(opened=index, last=index)
-        if self._open is None:
+        if self._open is None or refreshed:  # a pulse is learned even where it opens an event
             for name, score in scores.items():
                 self.channels[name].learn(score.value, refreshed)
+        if self._open is None:
             return
         self._extend(self._open, index, scores, hot, warm, refreshed)
 
@@ -291,6 +312,8 @@ class Picker:
             stir = _Stir(onset=index, last=index)
             event.stirs.append(stir)
         stir.last = max(stir.last, score.until)
+        opening, _ = self.channels[name].thresholds(refreshed)
+        stir.moved = max(stir.moved, score.moving / opening)
         if is_hot and index - event.opened <= ONSET_FRAMES:
             stir.onset = max(self._free_from, min(stir.onset, score.since))
         if is_hot:
@@ -312,7 +335,8 @@ class Picker:
         if not strong:
             return
         if event.settled:
-            picks = [stir.pick(stir.last, stays=True) for stir in strong if stir.excess > 1.0]
+            moved = [stir for stir in strong if stir is strong[0] or stir.moved > 1.0]
+            picks = [stir.pick(stir.last, stays=True) for stir in moved]
         else:
             whole = strong[0]
             for stir in strong[1:]:

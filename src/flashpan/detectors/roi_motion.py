@@ -23,6 +23,7 @@ _CAP = 25.0
 _CLEARLY = 20.0
 _MEDIAN_SIGMA = float(special.ndtri(0.75))
 _USUAL_STEP = 0.01
+_PREDICTED_FLOOR = 0.25
 _PIXEL_SAMPLES = 16
 _EVERY = 8
 
@@ -54,7 +55,7 @@ class RoiMotionRun:
         grid = scene.grid
         self._n_px = np.maximum(grid.n_px, 1).astype(np.float64)
         self._members = [_tiles_in(region, scene) for region in grid.regions]
-        self._smallest = quantisation_floor(1.0 / scene.info.full_scale, self._n_px)
+        self._smallest = quantisation_floor(scene.info.least_step, self._n_px)
         self._means: deque[Floats] = deque(maxlen=LAGS[-1] + 1)
         self._variances: list[Floats] = []
         self._sigma: Floats = self._smallest
@@ -66,7 +67,12 @@ class RoiMotionRun:
         self._settle = scene.settle_frames
         self._last = Score(index=-1, value=0.0)
         sizes = np.array([max(1, int(m.sum())) for m in self._members], np.float64)
-        self._floor = np.repeat(1.0 / np.sqrt(2.0 * sizes), len(LAGS)).astype(np.float32)
+        floor = 1.0 / np.sqrt(2.0 * sizes)
+        self._predicted = scene.info.predicts_with_loss
+        if self._predicted:  # blocks that stand still and then are renewed, many at once
+            floor = np.maximum(floor, _PREDICTED_FLOOR)
+            self._smallest = np.maximum(self._smallest, scene.info.least_step / 4.0)
+        self._floor = np.repeat(floor, len(LAGS)).astype(np.float32)
         self.law = MaxLaw(n=len(self._floor), sides=1, dof=500.0)
 
     def score(self, tiles: Tiles) -> Score:
@@ -94,7 +100,7 @@ class RoiMotionRun:
     @property
     def restless(self) -> bool:
         """True where most regions do more than the noise of their pixels explains."""
-        return self._track is not None and self._track.restless
+        return self._predicted or (self._track is not None and self._track.restless)
 
     def _observe(self, tiles: Tiles) -> None:
         if self._seen < 2 * _PIXEL_SAMPLES or self._seen % _EVERY == 0:

@@ -42,6 +42,8 @@ class _Finding:
     z: Floats | None = None
     since: int = 0
     until: int = 0
+    blind: bool = False
+    """True where it began somewhere within the one sample that shows it."""
 
 
 class PlaceRun(ABC):
@@ -57,7 +59,8 @@ class PlaceRun(ABC):
 
     def __init__(self, scene: Scene) -> None:
         self.places = Places(scene.grid)
-        self.step = 1.0 / scene.info.full_scale
+        self.step = scene.info.least_step
+        self._predicted = scene.info.predicts_with_loss
         self._settle = scene.settle_frames
         self._tracks: dict[int, Track] = {}
         self._sums = {rate: np.zeros(self.places.n, np.float64) for rate in self.rates[1:]}
@@ -108,7 +111,7 @@ class PlaceRun(ABC):
     @property
     def restless(self) -> bool:
         """True where most places do more than the noise of their pixels explains."""
-        return 1 in self._tracks and self._tracks[1].restless
+        return self._predicted or (1 in self._tracks and self._tracks[1].restless)
 
     def _begin(self) -> Iterator[Score]:
         """Find what is normal in the warm-up, then score its frames in order."""
@@ -133,6 +136,8 @@ class PlaceRun(ABC):
         noise = self.noise_now(tiles, sample)
         settled = self._feed_slow(tiles.index, sample)
         settled |= self._feed(1, tiles.index, sample, noise)
+        if tiles.refreshed and self.sides == 2:
+            self._shift_slower(1, *self._tracks[1].rebase())
         return self._combine(tiles.index, settled)
 
     def _feed(self, rate: int, index: int, sample: Floats, noise: Floats | None) -> bool:
@@ -170,18 +175,18 @@ class PlaceRun(ABC):
         departed = np.flatnonzero(size > self._gate)
         finding.places = departed
         finding.moving = track.moving(departed, noise)
-        finding.since = self._since(rate, index, track, finding)
+        finding.since, finding.blind = self._since(rate, index, track, finding)
         return finding
 
-    def _since(self, rate: int, index: int, track: Track, finding: _Finding) -> int:
+    def _since(self, rate: int, index: int, track: Track, finding: _Finding) -> tuple[int, bool]:
         """Look back, or keep what was found while the departure goes on and does not grow."""
         before = self._found[rate]
         if before.places is not None and finding.value < 1.5 * before.value:
-            return before.since
+            return before.since, before.blind
         assert finding.places is not None
         assert finding.z is not None
         back = track.since(finding.places, finding.z, self._usual[rate])
-        return max(0, index - (back + 1) * rate + 1)
+        return max(0, index - (back + 1) * rate + 1), back == 0
 
     def _feed_slow(self, index: int, sample: Floats) -> bool:
         """Feed the slower rates with what the fastest does not see by itself.
@@ -214,6 +219,12 @@ class PlaceRun(ABC):
                 track.learn(sample)
         return False
 
+    def _onset(self, best: _Finding) -> int:
+        """Since when: from the fastest rate that sees it, where the best sees one sample."""
+        if not best.blind:
+            return best.since
+        return next(found.since for found in self._found.values() if found.places is not None)
+
     def _combine(self, index: int, settled: bool) -> Score:
         best = max(self._found.values(), key=lambda found: found.value)
         if best.places is None or best.z is None:
@@ -232,7 +243,7 @@ class PlaceRun(ABC):
             extent=self.places.extent(best.places),
             around=self.places.around(best.places),
             tile=self.places.tile(best.place),
-            since=best.since,
+            since=self._onset(best),
             until=best.until,
             sign=float(z.sum() / np.abs(z).sum()) if self.sides == 2 else 0.0,
             moving=max(found.moving for found in self._found.values()),

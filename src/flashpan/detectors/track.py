@@ -42,6 +42,11 @@ _BRIEF = 12
 # Means remembered, one every `FORECAST` samples; and how near, in noise units, and for how many
 # samples a departed place must be to one to have come back to it.
 _ANCHORS = 4
+# Steps of a picture coded afresh, in noise units, that are taken for coding error from the
+# first; and how far beyond its usual largest step.
+_FRESH_MOST = 40.0
+_FRESH_LEEWAY = 2.0
+_FRESH_MEMORY = 16
 _NEAR = 3.0
 _NEAR_FOR = 2
 _HABIT = 0.15
@@ -99,12 +104,21 @@ class Track:
         self._departed_for = np.zeros(n_places, np.int32)
         self._anchors = [level.copy() for _ in range(_ANCHORS)]
         self._near_for = np.zeros(n_places, np.int32)
+        self._fresh_largest: list[float] = []
         self._habit = np.zeros(n_places, np.float32)
         self._wander = self._first_wander(warm_up)
         self._mean_before = self._mean
         self.z = np.zeros(n_places, np.float32)
         self._deviation = self._error = self.z
         self._echo = Echo(n_places, sides, sizes, settle_after)
+
+    def _nearest(self, sample: Floats) -> Floats:
+        """Deviation from the forecast, or, at a place that had departed, from what it was
+        before: to come back is no departure."""
+        deviation = self._error - self._bias
+        back = sample - self._anchors[-1] - self._bias
+        nearer = (self._departed_for > 0) & (np.abs(back) < np.abs(deviation))
+        return np.where(nearer, back, deviation)
 
     @property
     def restless(self) -> bool:
@@ -156,7 +170,7 @@ class Track:
         """
         age = self._departed_for.astype(np.float32) / FORECAST
         self._error = sample - self._mean
-        self._deviation = self._error - self._bias
+        self._deviation = self._nearest(sample)
         noise = np.sqrt(self.spread**2 + self._wander * age)
         self.z = (self._deviation / noise).astype(np.float32)
         places = self._echo.places
@@ -218,21 +232,22 @@ class Track:
         np.maximum(self._departed_for, 0, out=self._departed_for)
         self._errors.push(self._error, departed & ~self._departs_by_habit(departed))
         self._mean = self._mean + self._last.push(sample, departed) / FORECAST
-        self._come_back(sample, departed)
+        self._come_back(sample)
         if self.count % FORECAST == 0:
             self._mean = self._last.samples().mean(axis=1)  # rounding must not add up
             self._follow_wander()
             self._drop_anchor()
         return np.flatnonzero(self._departed_for >= self._settle_after)
 
-    def _come_back(self, sample: Floats, departed: Flags) -> None:
+    def _come_back(self, sample: Floats) -> None:
         """Give places that are as they were some time ago the forecast of that time.
 
         A slow beginning of an event creeps into the forecast before the place is held;
         when the event is over, the place would be held for having come back.
         """
         near = np.abs(sample - self._anchors[-1] - self._bias) < _NEAR * self.spread
-        self._near_for = np.where(near & departed, self._near_for + 1, 0)
+        away = np.abs(self._error - self._bias) > GATE * self.spread
+        self._near_for = np.where(near & away, self._near_for + 1, 0)
         back = np.flatnonzero(self._near_for >= _NEAR_FOR)
         if not len(back):
             return
@@ -279,6 +294,20 @@ class Track:
         self._apply_scene()
         return level - before
 
+    def rebase(self) -> tuple[Indices, Floats]:
+        """Take the steps of a picture coded afresh for coding error, unless they are huge.
+
+        Returns the places that were moved, and by how much.
+        """
+        size = np.abs(self._deviation) / self.spread
+        self._fresh_largest = [*self._fresh_largest, float(size.max())][-_FRESH_MEMORY:]
+        usual = sorted(self._fresh_largest)[(len(self._fresh_largest) - 1) // 2]
+        most = max(_FRESH_MOST, _FRESH_LEEWAY * usual)
+        places = np.flatnonzero((size > _NEAR) & (size < most))
+        by = self._deviation[places]
+        self.shift(places, by)
+        return places, by
+
     def shift(self, places: Indices, by: Floats) -> None:
         """Move the forecast of some places, noise unchanged."""
         self._last.shift(places, by)
@@ -323,7 +352,7 @@ class Track:
         if noise_now is not None:
             noise = np.maximum(noise, noise_now[places])
         step = self._deviation[places] - self._recent(n, places).mean(axis=0)
-        return float((np.abs(step) / noise).max())
+        return float((np.abs(step) / noise).max()) / math.sqrt(1.0 + 1.0 / n)
 
     def _recent(self, n: int, places: Indices) -> Floats:
         """Last ``n`` deviations of some places, latest first, shape (n, places)."""
