@@ -18,7 +18,7 @@ from flashpan.detectors.base import Detector, Run, Scene
 from flashpan.errors import FlashpanError, SettingsError, UnreadableTake
 from flashpan.grid import Grid, lay_grid
 from flashpan.kinds import kind_of
-from flashpan.measure import Measurer
+from flashpan.measure import LeadingPictures, Measurer
 from flashpan.model import Event, EventLog, Frame, Score, ScoreTrace, Tiles, Totals
 from flashpan.picker import Pick, Picker
 from flashpan.ranges import Span, trim_ranges
@@ -124,16 +124,21 @@ class Search:
 
     def events(self, on_frame: Callable[[int], None] | None = None) -> Iterator[Event]:
         """Yield each event as soon as it closes."""
-        measurer = Measurer(self._reader.info, self._grid)
-        for frame in self._wanted_frames():
-            self._last = frame.index
-            for moment in self._scorer.push(measurer.measure(frame)):
+        for tiles in self._measured(on_frame):
+            for moment in self._scorer.push(tiles):
                 yield from self._picked(self._pick(moment))
-            if on_frame is not None:
-                on_frame(frame.index)
         for moment in self._scorer.finish():
             yield from self._picked(self._pick(moment))
         yield from self._picked(self._picker.finish())
+
+    def _measured(self, on_frame: Callable[[int], None] | None) -> Iterator[Tiles]:
+        measurer, leading = Measurer(self._reader.info, self._grid), LeadingPictures()
+        for frame in self._wanted_frames():
+            self._last = frame.index
+            yield from leading.push(measurer.measure(frame), frame.picture_type)
+            if on_frame is not None:
+                on_frame(frame.index)
+        yield from leading.finish()
 
     def log(self) -> EventLog:
         """The record of what has been searched so far."""

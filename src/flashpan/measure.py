@@ -7,6 +7,7 @@ and 16 bits gives the same numbers but for quantisation.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -15,6 +16,8 @@ import numpy.typing as npt
 
 from flashpan.grid import Grid
 from flashpan.model import Frame, TakeInfo, Tiles
+
+_MOST_LEADING = 17
 
 
 class Measurer:
@@ -77,6 +80,31 @@ class Measurer:
         np.add.reduce(pixels[last:stop], axis=0, dtype=wide, out=rows[-1])
         sums: npt.NDArray[Any] = np.add.reduceat(rows, self._grid.col_edges[:-1], axis=1)
         return sums
+
+
+class LeadingPictures:
+    """Marks the pictures that lead a keyframe: shown before it and predicted from it.
+
+    They carry its fresh coding error already.  A decoder says which pictures are predicted
+    from both sides (``B``); they wait for the next one that is not, at most a few frames.
+    """
+
+    def __init__(self) -> None:
+        self._waiting: list[Tiles] = []
+
+    def push(self, tiles: Tiles, picture_type: str) -> list[Tiles]:
+        """Take the next frame's tiles; return those that are complete, in order."""
+        self._waiting.append(tiles)
+        if picture_type == "B" and len(self._waiting) < _MOST_LEADING:
+            return []
+        return self.finish()
+
+    def finish(self) -> list[Tiles]:
+        """Return what waits."""
+        waiting, self._waiting = self._waiting, []
+        if waiting and waiting[-1].refreshed:
+            return [replace(tiles, refreshed=True) for tiles in waiting]
+        return waiting
 
 
 def _squares(difference: npt.NDArray[Any]) -> npt.NDArray[Any]:

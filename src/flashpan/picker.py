@@ -198,8 +198,7 @@ class _Open:
     opened: int
     last: int
     stirs: list[_Stir] = field(default_factory=list)
-    settling: bool = False
-    settled: bool = False
+    settled_at: int = -1
 
 
 class Picker:
@@ -280,17 +279,8 @@ class Picker:
             _, closing = self.channels[name].thresholds(refreshed)
             if score.moving > closing or excess > _RISE * event.stirs[-1].excess:
                 self._stir_on(event, index, name, score, excess, name in hot, refreshed)
-        self._note_settling(event, scores, bool(warm))
-
-    @staticmethod
-    def _note_settling(event: _Open, scores: Mapping[str, Score], is_warm: bool) -> None:
-        """A settled scene falls quiet on the frame after; the event ended when it stopped."""
-        if event.settling and not is_warm:
-            event.settled = True
-            event.last = event.stirs[-1].last
-        elif is_warm:
-            event.settled = False
-        event.settling = any(score.settled for score in scores.values())
+        if any(score.settled for score in scores.values()):
+            event.settled_at = index
 
     def _stir(self, score: Score) -> _Stir:
         onset = max(self._free_from, min(score.since, score.index))
@@ -334,7 +324,7 @@ class Picker:
         strong = [stir for stir in event.stirs if stir.detector]
         if not strong:
             return
-        if event.settled:
+        if event.settled_at >= strong[-1].last:  # and has not moved since
             moved = [stir for stir in strong if stir is strong[0] or stir.moved > 1.0]
             picks = [stir.pick(stir.last, stays=True) for stir in moved]
         else:

@@ -98,7 +98,7 @@ class Echo:
         foretold = self._first * before + self._second * before_that
         departure = (now - foretold) / self._spread[places]
         self._departure[places] = departure
-        return departure
+        return self._departure[places]
 
     def forget(self, places: Indices) -> None:
         """Places whose forecast was moved have no last errors."""

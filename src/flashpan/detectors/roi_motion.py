@@ -128,7 +128,8 @@ class RoiMotionRun:
     def _squares(self, changes: Floats) -> Floats:
         """Squares of the changes in units of each tile's own; near 1 where nothing happens."""
         usual = np.maximum(self._usual, self._sigma * np.float32(np.sqrt(2.0)))
-        return np.square(changes / usual)
+        squares: Floats = np.square(changes / usual)
+        return squares
 
     def _learn_usual(self, changes: Floats) -> None:
         """Follow each tile's median change by small steps, which no event can hurry."""
@@ -179,8 +180,9 @@ class RoiMotionRun:
     def _describe(self, index: int, track: Track, z: Floats, squares: Floats) -> Score:
         best = int(z.argmax())
         value = max(0.0, float(z[best]))
+        lag = LAGS[best % len(LAGS)]
         if value <= GATE:
-            return Score(index=index, value=value, since=index, until=index)
+            return Score(index=index, value=value, since=index, until=index - lag + 1)
         departed = np.flatnonzero(z > GATE)
         shortest = LAGS[int((departed % len(LAGS)).min())]
         known = self._last.extent is not None and value < 1.5 * self._last.value

@@ -68,7 +68,7 @@ class PlaceRun(ABC):
         self._found = {rate: _Finding() for rate in self.rates}
         self._warm: list[tuple[Tiles, Floats]] = []
         self._past: tuple[Score, ...] = ()
-        self._fed = 0
+        self._summed = dict.fromkeys(self.rates[1:], 0)
         # Running median of the largest departure, by steps that no event can hurry.
         self._usual = dict.fromkeys(self.rates, 3.0)
         self.law = MaxLaw(n=self.places.n * len(self.rates), sides=self.sides, dof=_DOF)
@@ -137,7 +137,8 @@ class PlaceRun(ABC):
         settled = self._feed_slow(tiles.index, sample)
         settled |= self._feed(1, tiles.index, sample, noise)
         if tiles.refreshed and self.sides == 2:
-            self._shift_slower(1, *self._tracks[1].rebase())
+            places = self._tracks[1].rebase()
+            self._level_slower(1, places, self._tracks[1].level[places])
         return self._combine(tiles.index, settled)
 
     def _feed(self, rate: int, index: int, sample: Floats, noise: Floats | None) -> bool:
@@ -147,20 +148,21 @@ class PlaceRun(ABC):
         self._found[rate] = self._find(rate, index, track, z, noise)
         places = track.learn(sample)
         if len(places):
-            step = track.settle(places, self.floor(rate, track.level))
-            self._shift_slower(rate, places, step)
+            track.settle(places, self.floor(rate, track.level))
+            self._level_slower(rate, places, track.level[places])
         if track.refresh_due:
             track.refresh(self.floor(rate, track.level))
         return bool(len(places))
 
-    def _shift_slower(self, rate: int, places: npt.NDArray[np.intp], by: Floats) -> None:
-        """Take a settled place's step to the slower rates, and to what they are summing."""
+    def _level_slower(self, rate: int, places: npt.NDArray[np.intp], level: Floats) -> None:
+        """Give the slower rates, and what they are summing, a faster one's new level."""
         for slower in (r for r in self.rates if r > rate):
             if slower in self._tracks:
-                self._tracks[slower].shift(places, by)
+                track = self._tracks[slower]
+                track.shift(places, level - track.level[places])
             for mean in self._slow.get(slower, ()):
-                mean[places] += by
-            self._sums[slower][places] += by * (self._fed % slower)
+                mean[places] = level
+            self._sums[slower][places] = level * self._summed[slower]
 
     def _find(
         self, rate: int, index: int, track: Track, z: Floats, noise: Floats | None
@@ -196,14 +198,15 @@ class PlaceRun(ABC):
         fast = self._tracks[1]
         fast.judge(sample)
         departed = fast.departed
-        self._fed += 1
         settled = False
         for rate in self.rates[1:]:
             expected = self._tracks.get(rate, fast).level
             self._sums[rate] += np.where(departed, expected, sample)
-            if self._fed % rate == 0:
+            self._summed[rate] += 1
+            if self._summed[rate] == rate:
                 mean = (self._sums[rate] / rate).astype(np.float32)
                 self._sums[rate][:] = 0.0
+                self._summed[rate] = 0
                 settled |= self._feed_mean(rate, index, mean)
         return settled
 
@@ -246,6 +249,6 @@ class PlaceRun(ABC):
             since=self._onset(best),
             until=best.until,
             sign=float(z.sum() / np.abs(z).sum()) if self.sides == 2 else 0.0,
-            moving=max(found.moving for found in self._found.values()),
+            moving=best.moving,
             settled=settled,
         )

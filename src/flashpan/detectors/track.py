@@ -274,8 +274,8 @@ class Track:
         by_habit: Flags = self._habit > _HABIT
         return by_habit
 
-    def settle(self, places: Indices, floor: Floats) -> Floats:
-        """Make the recent state of some places their new normal; return the step it is."""
+    def settle(self, places: Indices, floor: Floats) -> None:
+        """Make the recent state of some places their new normal."""
         n = min(_RECENT, self._window, self.count)
         before = self.level[places]
         recent = (before + self._recent(n, places)).T
@@ -292,21 +292,19 @@ class Track:
         self._departed_for[places] = 0
         self._echo.forget(places)
         self._apply_scene()
-        return level - before
 
-    def rebase(self) -> tuple[Indices, Floats]:
+    def rebase(self) -> Indices:
         """Take the steps of a picture coded afresh for coding error, unless they are huge.
 
-        Returns the places that were moved, and by how much.
+        Returns the places that were moved.
         """
         size = np.abs(self._deviation) / self.spread
         self._fresh_largest = [*self._fresh_largest, float(size.max())][-_FRESH_MEMORY:]
         usual = sorted(self._fresh_largest)[(len(self._fresh_largest) - 1) // 2]
         most = max(_FRESH_MOST, _FRESH_LEEWAY * usual)
         places = np.flatnonzero((size > _NEAR) & (size < most))
-        by = self._deviation[places]
-        self.shift(places, by)
-        return places, by
+        self.shift(places, self._deviation[places])
+        return places
 
     def shift(self, places: Indices, by: Floats) -> None:
         """Move the forecast of some places, noise unchanged."""
@@ -400,11 +398,14 @@ def _believed(spread: Floats, floor: Floats, n: int) -> Floats:
 
     The floor comes from thousands of pixel differences and is exact for white noise; a
     spread of n samples errs by 1/sqrt(1.8 n) and, where it stands, is widened for that.
+    Between two and a half and five such errors the one passes into the other.
     The forecast's own error adds its share.
     """
-    agrees = spread < floor * (1.0 + 2.5 / math.sqrt(1.8 * n))
-    noise = np.where(agrees, floor * math.sqrt(1.0 + 1.0 / FORECAST), spread * _widen(n))
-    return np.maximum(noise, floor).astype(np.float32)
+    error = 2.5 / math.sqrt(1.8 * n)
+    doubt = np.clip((spread / floor - 1.0) / error - 1.0, 0.0, 1.0)
+    white = floor * math.sqrt(1.0 + 1.0 / FORECAST)
+    noise = white + doubt * (np.maximum(spread * _widen(n), white) - white)
+    return noise.astype(np.float32)
 
 
 def _widen(n: int) -> float:
