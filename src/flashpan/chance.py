@@ -21,6 +21,9 @@ _LOWEST_Y = -3.0
 _AS_GOOD_AS_NORMAL = 1e6
 # Standard errors, about, by which a scale beyond theory's is taken for larger than it looks.
 _DOUBT = 3.0
+# Share of the quiet frames that the exponential tail is fitted to, and the least number of them.
+_EXCEED = 0.04
+_EXPONENTIAL_FROM = 500
 
 
 def upper_tail_log(z: npt.ArrayLike, dof: float) -> npt.NDArray[np.float64]:
@@ -140,6 +143,7 @@ class Tail:
         self._expected = expected
         self.location = 0.0
         self.scale = 1.0
+        self._threshold, self._decay, self._heaviness = 0.0, 0.0, 0.0
 
     @property
     def count(self) -> int:
@@ -156,11 +160,12 @@ class Tail:
         return due
 
     def fit(self, law: MaxLaw) -> None:
-        """Fit location and scale to the remembered scores."""
+        """Fit location and scale, and the exponential tail, to the remembered scores."""
         n = min(self._count, len(self._values))
         if n < 8:
             return
-        y = np.quantile(law.reduced(self._values[:n]), (0.5, 0.9, 0.99))
+        values = self._values[:n]
+        y = np.quantile(law.reduced(values), (0.5, 0.9, 0.99))
         spread = (y[1] - y[0]) / (gumbel_y(0.1) - _MEDIAN_Y)
         if n >= 500:
             spread = max(spread, (y[2] - y[1]) / (gumbel_y(0.01) - gumbel_y(0.1)))
@@ -168,12 +173,40 @@ class Tail:
         excess = max(0.0, pulled - 1.0)
         self.scale = 1.0 + excess * (1.0 + _DOUBT / math.sqrt(n))
         self.location = max(0.0, y[0] - _MEDIAN_Y * self.scale)
+        self._fit_exponential(values, law)
+
+    def _fit_exponential(self, values: npt.NDArray[np.float32], law: MaxLaw) -> None:
+        """Where scores clearly outrun normal noise, take their tail for exponential.
+
+        The excess over a high threshold gives the decay length of an exponential tail (the
+        peaks-over-threshold method; Pickands 1975, from memory); its median does so even
+        where a few of the quiet frames were events.
+        """
+        self._heaviness = 0.0
+        if len(values) < _EXPONENTIAL_FROM:
+            return
+        self._threshold = float(np.quantile(values, 1.0 - _EXCEED))
+        beyond = values[values > self._threshold]
+        if len(beyond):
+            self._decay = float(np.median(beyond - self._threshold)) / math.log(2.0)
+            y = law.reduced(np.quantile(values, (0.9, 1.0 - 0.5 * _EXCEED)))
+            outrun = (y[1] - y[0]) / (gumbel_y(0.5 * _EXCEED) - gumbel_y(0.1))
+            self._heaviness = min(1.0, max(0.0, (outrun - 1.2) / 0.4))
 
     def threshold(self, chance: float, law: MaxLaw) -> float:
         """Score that noise exceeds with the given probability per frame."""
-        return law.value_at(self.location + self.scale * gumbel_y(chance))
+        normal = law.value_at(self.location + self.scale * gumbel_y(chance))
+        if not self._heaviness:
+            return normal
+        heavy = self._threshold + self._decay * math.log(_EXCEED / chance)
+        return normal + self._heaviness * max(0.0, heavy - normal)
 
     def chance(self, value: float, law: MaxLaw) -> float:
         """Probability per frame that noise gives this score or more."""
         y = float(law.reduced(value))
-        return gumbel_chance((y - self.location) / self.scale)
+        normal = gumbel_chance((y - self.location) / self.scale)
+        if not self._heaviness or value <= self._threshold:
+            return normal
+        heavy = _EXCEED * math.exp(-(value - self._threshold) / self._decay)
+        share = self._heaviness if heavy > normal else 0.0
+        return float(normal ** (1.0 - share) * heavy**share)

@@ -244,7 +244,7 @@ class Picker:
     def finish(self) -> Iterator[Pick]:
         """Close what is open at the take's end."""
         if self._open is not None:
-            yield from self._close()
+            yield from self._close(at_end=True)
 
     def _judge(
         self, scores: Mapping[str, Score], refreshed: bool
@@ -317,16 +317,23 @@ class Picker:
             stir.detector, stir.strength = name, score.value
             stir.chance = self.channels[name].chance(score.value, refreshed)
 
-    def _close(self) -> Iterator[Pick]:
-        """One event, or, where the scene settled, one for every stretch that moved."""
+    def _close(self, at_end: bool = False) -> Iterator[Pick]:
+        """One event, or, where the scene did not come back, one for every stretch that moved.
+
+        A take that ends before the scene has come back or settled keeps its last event to
+        the last frame: nobody can say that it is over.
+        """
         event, self._open = self._open, None
         assert event is not None
         strong = [stir for stir in event.stirs if stir.detector]
         if not strong:
             return
-        if event.settled_at >= strong[-1].last:  # and has not moved since
+        settled = event.settled_at >= strong[-1].last  # and has not moved since
+        if settled or at_end:
             moved = [stir for stir in strong if stir is strong[0] or stir.moved > 1.0]
             picks = [stir.pick(stir.last, stays=True) for stir in moved]
+            if not settled:
+                picks[-1] = moved[-1].pick(event.last, stays=False)
         else:
             whole = strong[0]
             for stir in strong[1:]:

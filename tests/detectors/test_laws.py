@@ -138,7 +138,10 @@ def test_bit_depths_of_one_scene_agree_within_quantisation(name):
         apart = np.abs(scores - deepest) / np.maximum(deepest, 1.0)
         rounding = 0.072 * 2.0 ** (8 - bit_depth)
         assert np.median(apart) <= rounding, bit_depth
-        assert apart[100:103].max() <= 2 * rounding, bit_depth
+        # Rounding is noise of its own, of so much in noise units: four sigmas of it, or twice
+        # its share of a large score.
+        step = np.abs(scores - deepest)[100:103]
+        assert (step <= np.maximum(4 * rounding, 2 * rounding * deepest[100:103])).all(), bit_depth
 
 
 def test_changes_outside_the_region_have_no_effect(name):

@@ -222,11 +222,15 @@ class PlaceRun(ABC):
                 track.learn(sample)
         return False
 
-    def _onset(self, best: _Finding) -> int:
-        """Since when: from the fastest rate that sees it, where the best sees one sample."""
-        if not best.blind:
+    def _onset(self, index: int, best: _Finding) -> int:
+        """Since when; within the one sample that shows it, by the frames that made it up."""
+        n = best.until - best.since + 1
+        if not best.blind or best.z is None or n <= 1:
             return best.since
-        return next(found.since for found in self._found.values() if found.places is not None)
+        late = index - best.until
+        way = 1.0 if best.z[best.place] > 0 else -1.0
+        back = self._tracks[1].began_within(n + late, best.place, way)
+        return max(best.since, min(best.until, index - back))
 
     def _combine(self, index: int, settled: bool) -> Score:
         best = max(self._found.values(), key=lambda found: found.value)
@@ -246,7 +250,7 @@ class PlaceRun(ABC):
             extent=self.places.extent(best.places),
             around=self.places.around(best.places),
             tile=self.places.tile(best.place),
-            since=self._onset(best),
+            since=self._onset(index, best),
             until=best.until,
             sign=float(z.sum() / np.abs(z).sum()) if self.sides == 2 else 0.0,
             moving=best.moving,

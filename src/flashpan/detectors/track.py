@@ -39,16 +39,15 @@ _WANDER_GAIN = 0.125
 # A place that departs, for no more than so many samples each time, in so large a share of its
 # last samples does so by habit, and its errors are its noise.
 _BRIEF = 12
-# Means remembered, one every `FORECAST` samples; and how near, in noise units, and for how many
-# samples a departed place must be to one to have come back to it.
+# Means remembered, one every `FORECAST` samples; and how near, in noise units, a place must be
+# to the oldest to have come back to it.
 _ANCHORS = 4
+_NEAR = 3.0
 # Steps of a picture coded afresh, in noise units, that are taken for coding error from the
 # first; and how far beyond its usual largest step.
 _FRESH_MOST = 40.0
 _FRESH_LEEWAY = 2.0
 _FRESH_MEMORY = 16
-_NEAR = 3.0
-_NEAR_FOR = 2
 _HABIT = 0.15
 _HABIT_SAMPLES = 128
 
@@ -103,7 +102,6 @@ class Track:
         self._history = np.zeros((window, n_places), np.float16)
         self._departed_for = np.zeros(n_places, np.int32)
         self._anchors = [level.copy() for _ in range(_ANCHORS)]
-        self._near_for = np.zeros(n_places, np.int32)
         self._fresh_largest: list[float] = []
         self._habit = np.zeros(n_places, np.float32)
         self._wander = self._first_wander(warm_up)
@@ -247,15 +245,13 @@ class Track:
         """
         near = np.abs(sample - self._anchors[-1] - self._bias) < _NEAR * self.spread
         away = np.abs(self._error - self._bias) > GATE * self.spread
-        self._near_for = np.where(near & away, self._near_for + 1, 0)
-        back = np.flatnonzero(self._near_for >= _NEAR_FOR)
+        back = np.flatnonzero(near & away)
         if not len(back):
             return
         anchor = self._anchors[-1][back]
         self._last.refill(back, np.repeat(anchor[:, None], FORECAST, axis=1))
         self._mean[back] = anchor
         self._departed_for[back] = 0
-        self._near_for[back] = 0
         self._echo.forget(back)
 
     def _drop_anchor(self) -> None:
@@ -351,6 +347,15 @@ class Track:
             noise = np.maximum(noise, noise_now[places])
         step = self._deviation[places] - self._recent(n, places).mean(axis=0)
         return float((np.abs(step) / noise).max()) / math.sqrt(1.0 + 1.0 / n)
+
+    def began_within(self, n: int, place: int, way: float) -> int:
+        """Samples back, of the last ``n``, to the first that went half as far as any of them.
+
+        ``way`` is 1 for a rise and -1 for a fall; the sample just learned is 0 back.
+        """
+        n = min(n, self.count, self._window)
+        gone = self._recent(n, np.array([place]))[:, 0] * way
+        return int(np.flatnonzero(gone >= 0.5 * gone.max()).max()) if gone.max() > 0 else n - 1
 
     def _recent(self, n: int, places: Indices) -> Floats:
         """Last ``n`` deviations of some places, latest first, shape (n, places)."""
