@@ -23,7 +23,7 @@ _AS_GOOD_AS_NORMAL = 1e6
 _DOUBT = 3.0
 # Share of the quiet frames that the exponential tail is fitted to, and the least number of them.
 _EXCEED = 0.04
-_EXPONENTIAL_FROM = 500
+_EXPONENTIAL_FROM = 200
 
 
 def upper_tail_log(z: npt.ArrayLike, dof: float) -> npt.NDArray[np.float64]:

@@ -24,6 +24,11 @@ ONSET_FRAMES = 3
 """Frames after opening in which another detector may still move the onset back."""
 # A plateau's noise must not pass for a rise to a new peak.
 _RISE = 1.05
+# Quiet frames that the thresholds are learned from: the recent ones, for a scene that changes,
+# and many, for what is rare; the higher threshold stands.
+_RECENT = 2048
+_LONG = 16384
+_REFIT_LONG = 512
 _AGREEMENT = 2.0
 _RESTLESS_SCALE = 3.0
 _RESTLESS_PRIOR = 64.0
@@ -75,13 +80,14 @@ class Channel:
         self._fixed = fixed
         self._chance = chance
         self._expected = 1.0
-        self._tail = Tail()
+        self._tail = Tail(memory=_RECENT)
+        self._long_tail = Tail(memory=_LONG, refit_every=_REFIT_LONG)
         self._fresh_tail = Tail(memory=512, refit_every=8, prior=8.0)
         self._fresh_seen: list[float] = []
         self._set_thresholds()
 
     def _set_thresholds(self) -> None:
-        self._open = self._tail.threshold(self._chance, self._law)
+        self._open = max(tail.threshold(self._chance, self._law) for tail in self._tails())
         self._close = min(self._open, self._tail.threshold(CLOSE_CHANCE, self._law))
         self._fresh_open = _FRESH_DOUBT * self._open
         if self._fresh_seen:
@@ -114,7 +120,8 @@ class Channel:
         self._set_thresholds()
 
     def _fitted(self, values: Sequence[float]) -> Tail:
-        tail = Tail(expected=self._expected, prior=_RESTLESS_PRIOR if self._expected > 1 else 24.0)
+        prior = _RESTLESS_PRIOR if self._expected > 1 else 24.0
+        tail = Tail(memory=_RECENT, expected=self._expected, prior=prior)
         for value in values:
             tail.push(value, self._law)
         tail.fit(self._law)
@@ -135,15 +142,22 @@ class Channel:
             self._fresh_seen = [*self._fresh_seen, value][-_FRESH_KNOWN:]
             self._fresh_tail.push(value, self._law)
             self._set_thresholds()
-        elif self._tail.push(value, self._law):
-            self._set_thresholds()
+        else:
+            due = (self._tail.push(value, self._law), self._long_tail.push(value, self._law))
+            if any(due):
+                self._set_thresholds()
 
     def chance(self, value: float, refreshed: bool) -> float:
         """Chance per frame that noise gives this score or more."""
-        tail = self._tail
         if refreshed and self._fresh_tail.count >= _FRESH_KNOWN:
-            tail = self._fresh_tail
-        return tail.chance(value, self._law)
+            return self._fresh_tail.chance(value, self._law)
+        return max(tail.chance(value, self._law) for tail in self._tails())
+
+    def _tails(self) -> tuple[Tail, ...]:
+        """The recent frames, and the many once there are more of them."""
+        if self._long_tail.count <= _RECENT:
+            return (self._tail,)
+        return self._tail, self._long_tail
 
 
 @dataclass(slots=True, kw_only=True)
