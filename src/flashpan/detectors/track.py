@@ -168,7 +168,7 @@ class Track:
         """
         age = self._departed_for.astype(np.float32) / FORECAST
         self._error = sample - self._mean
-        self._deviation = self._nearest(sample)
+        self._deviation = self._nearest(sample).astype(np.float32)
         noise = np.sqrt(self.spread**2 + self._wander * age)
         self.z = (self._deviation / noise).astype(np.float32)
         places = self._echo.places
@@ -229,7 +229,7 @@ class Track:
         self._departed_for += np.where(departed, 1, -2)
         np.maximum(self._departed_for, 0, out=self._departed_for)
         self._errors.push(self._error, departed & ~self._departs_by_habit(departed))
-        self._mean = self._mean + self._last.push(sample, departed) / FORECAST
+        self._mean = self._mean + self._last.push(sample, departed) * np.float32(1.0 / FORECAST)
         self._come_back(sample)
         if self.count % FORECAST == 0:
             self._mean = self._last.samples().mean(axis=1)  # rounding must not add up
@@ -409,7 +409,7 @@ def _believed(spread: Floats, floor: Floats, n: int) -> Floats:
     error = 2.5 / math.sqrt(1.8 * n)
     doubt = np.clip((spread / floor - 1.0) / error - 1.0, 0.0, 1.0)
     white = floor * math.sqrt(1.0 + 1.0 / FORECAST)
-    noise = white + doubt * (np.maximum(spread * _widen(n), white) - white)
+    noise: Floats = white + doubt * (np.maximum(spread * _widen(n), white) - white)
     return noise.astype(np.float32)
 
 
