@@ -236,8 +236,8 @@ def picture_stream(container: InputContainer, path: str) -> VideoStream:
         There is none, or nothing here decodes it.
     """
     streams = [s for s in container.streams.video if not _is_cover(s)]
-    if not streams and _lacks_index(path):
-        raise UnreadableTake(f"{path}: {_NO_INDEX}")
+    if (not streams or streams[0].codec_context is None) and _lacks_index(path):
+        raise UnreadableTake(f"{path}: {_NO_INDEX}")  # a cut index may still name a stream
     if not streams:
         kinds: list[str] = sorted({stream.type for stream in container.streams})
         kinds = kinds or ["nothing"]
