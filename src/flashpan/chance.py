@@ -3,7 +3,8 @@
 A score is the largest of N departures, each in units of its own noise.  Were the noise
 normal, extreme-value theory gives the chance of any score exactly (`MaxLaw`).  Real
 noise has longer tails and correlated places; `Tail` watches the scores of quiet frames
-and stretches the law to fit them, never shrinking it below theory.
+and stretches the law to fit them, never shrinking it below theory; where even the
+stretched law falls short, it takes their tail for exponential.
 """
 
 from __future__ import annotations
@@ -24,6 +25,10 @@ _DOUBT = 3.0
 # Share of the quiet frames that the exponential tail is fitted to, and the least number of them.
 _EXCEED = 0.04
 _EXPONENTIAL_FROM = 200
+# How many times as fast as for normal noise the tail must grow for the exponential one to
+# count at all, and how much more for it to count in full.
+_OUTRUN_FROM = 1.2
+_OUTRUN_OVER = 0.4
 
 
 def upper_tail_log(z: npt.ArrayLike, dof: float) -> npt.NDArray[np.float64]:
@@ -115,7 +120,8 @@ class Tail:
     Median and upper quantiles of the reduced variate give location and scale of a Gumbel
     law; events are rare and fed elsewhere, so quantiles up to 99 % are safe from them.
     The scale is pulled towards what is expected while there are few frames and is never
-    below the theoretical 1; nor is the location below theory's.
+    below the theoretical 1; nor is the location below theory's.  Scores that clearly outrun
+    normal noise get an exponential tail besides, and the higher threshold stands.
 
     Parameters
     ----------
@@ -191,7 +197,7 @@ class Tail:
             self._decay = float(np.median(beyond - self._threshold)) / math.log(2.0)
             y = law.reduced(np.quantile(values, (0.9, 1.0 - 0.5 * _EXCEED)))
             outrun = (y[1] - y[0]) / (gumbel_y(0.5 * _EXCEED) - gumbel_y(0.1))
-            self._heaviness = min(1.0, max(0.0, (outrun - 1.2) / 0.4))
+            self._heaviness = min(1.0, max(0.0, (outrun - _OUTRUN_FROM) / _OUTRUN_OVER))
 
     def threshold(self, chance: float, law: MaxLaw) -> float:
         """Score that noise exceeds with the given probability per frame."""

@@ -100,8 +100,10 @@ def lay_grid(
 
 
 def _edges(size: int, tile_px: int) -> npt.NDArray[np.intp]:
-    """Tiles of one size, the last one up to half as large again or as small: equal strips
-    can be summed in one go."""
+    """Tiles of one size, so that equal strips can be summed in one go.
+
+    The last one takes the rest: from half a tile to one and a half.
+    """
     n_tiles = max(1, round(size / tile_px))
     edges = np.arange(n_tiles + 1, dtype=np.intp) * tile_px
     edges[-1] = size

@@ -17,6 +17,8 @@ import numpy.typing as npt
 from flashpan.grid import Grid
 from flashpan.model import Frame, TakeInfo, Tiles
 
+# Pictures that may wait: the longest run of B pictures that encoders write, and the next one
+# (common practice, no source).
 _MOST_LEADING = 17
 
 

@@ -167,8 +167,9 @@ class Tiles:
     has_previous : bool
         False where there is no frame before to compare with.
     refreshed : bool
-        True for a frame that an inter-coded stream codes afresh: its coding error is
-        independent of the frame before, which shows as a pulse of difference.
+        True for a frame that an inter-coded stream codes afresh, and for the pictures that
+        lead it: their coding error is independent of the frame before, which shows as a
+        pulse of difference.
     """
 
     index: int
@@ -230,7 +231,9 @@ class Score:
 class Event:
     """What the peak picker finds; frame numbers, inclusive at both ends.
 
-    ``strength`` is the peak score in noise units; ``chance`` how often noise alone
+    ``onset`` is the first frame that is no longer as the scene was before, ``end`` the
+    last frame that is not yet as the scene is afterwards, ``peak`` the frame that departs
+    most.  ``strength`` is the peak score in noise units; ``chance`` how often noise alone
     would give such an event per million frames; ``onset_s`` real time of the onset
     from frame 0, or from the trigger frame where one is known.
     """

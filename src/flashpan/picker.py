@@ -29,9 +29,13 @@ _RISE = 1.05
 _RECENT = 2048
 _LONG = 16384
 _REFIT_LONG = 512
+# The whole warm-up counts where it asks for no more than so many times its calm part.
 _AGREEMENT = 2.0
-_RESTLESS_SCALE = 3.0
-_RESTLESS_PRIOR = 64.0
+# Scale of the tail that is expected of a scene, and the quiet frames that this counts for.
+_CALM_SCALE, _CALM_PRIOR = 1.0, 24.0
+_RESTLESS_SCALE, _RESTLESS_PRIOR = 3.0, 64.0
+# Until so many frames coded afresh are known: times the ordinary threshold, or times what
+# those seen so far usually score.
 _FRESH_DOUBT = 2.5
 _FRESH_LEEWAY = 1.5
 _FRESH_KNOWN = 8
@@ -41,7 +45,7 @@ _FRESH_KNOWN = 8
 class Pick:
     """An event in the picker's terms: tiles instead of pixels; frames inclusive.
 
-    ``signs`` is the mean sign of the brightness change while it was above the opening
+    ``sign`` is the mean sign of the brightness change while it was above the opening
     threshold, ``stays`` whether the scene settled in a new state.
     """
 
@@ -59,9 +63,11 @@ class Pick:
 class Channel:
     """One detector's thresholds, learned from its quiet frames.
 
+    The recent ones and the many each ask for a threshold, and the higher stands.
+
     Frames that an inter-coded stream codes afresh pulse with its coding error.  They are
-    judged by their own kind; until enough of them have been seen, several times the
-    ordinary threshold stands in.
+    judged by their own kind; until enough of them have been seen, two and a half times the
+    ordinary threshold stands in, or more where the few that were seen ask for it.
 
     Parameters
     ----------
@@ -69,17 +75,12 @@ class Channel:
         The score's distribution under normal noise.
     chance : float
         Chance per frame of opening an event by noise alone.
-    fixed : tuple of float, optional
-        Opening and closing threshold that stand whatever the frames look like.
     """
 
-    def __init__(
-        self, law: MaxLaw, chance: float, fixed: tuple[float, float] | None = None
-    ) -> None:
+    def __init__(self, law: MaxLaw, chance: float) -> None:
         self._law = law
-        self._fixed = fixed
         self._chance = chance
-        self._expected = 1.0
+        self._is_restless = False
         self._tail = Tail(memory=_RECENT)
         self._long_tail = Tail(memory=_LONG, refit_every=_REFIT_LONG)
         self._fresh_tail = Tail(memory=512, refit_every=8, prior=8.0)
@@ -110,7 +111,7 @@ class Channel:
             True where the scene does more than its pixels' noise explains: so few frames
             cannot have shown all of it.
         """
-        self._expected = _RESTLESS_SCALE if restless else 1.0
+        self._is_restless = restless
         size = len(values) // 4
         whole = self._fitted(values)
         quarters = [self._fitted(values[i * size : (i + 1) * size]) for i in range(4)]
@@ -120,8 +121,9 @@ class Channel:
         self._set_thresholds()
 
     def _fitted(self, values: Sequence[float]) -> Tail:
-        prior = _RESTLESS_PRIOR if self._expected > 1 else 24.0
-        tail = Tail(memory=_RECENT, expected=self._expected, prior=prior)
+        expected = _RESTLESS_SCALE if self._is_restless else _CALM_SCALE
+        prior = _RESTLESS_PRIOR if self._is_restless else _CALM_PRIOR
+        tail = Tail(memory=_RECENT, expected=expected, prior=prior)
         for value in values:
             tail.push(value, self._law)
         tail.fit(self._law)
@@ -132,8 +134,6 @@ class Channel:
 
     def thresholds(self, refreshed: bool) -> tuple[float, float]:
         """Opening and closing threshold for the next frame."""
-        if self._fixed is not None:
-            return self._fixed
         return (self._fresh_open, self._fresh_open) if refreshed else (self._open, self._close)
 
     def learn(self, value: float, refreshed: bool) -> None:

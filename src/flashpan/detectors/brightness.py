@@ -13,6 +13,7 @@ from flashpan.detectors.run import PlaceRun
 from flashpan.detectors.track import quantisation_floor, white_floor
 from flashpan.model import Tiles
 
+# Frames remembered for the pixels' noise; once they are, every so many of them is enough.
 _PIXEL_SAMPLES = 16
 _EVERY = 8
 

@@ -17,7 +17,10 @@ from flashpan.detectors.noise import Flags, Floats, Indices, level_and_spread
 from flashpan.detectors.restless import SceneFloor
 
 LEAST_SAMPLES = 64
+"""Errors that coefficients are believed from."""
+# An echo counts where it leaves no more than this share of the errors' spread.
 _WORTH = 0.75
+# Spreads beyond which an error is clipped before the fit: an event is no habit.
 _CLIP = 2.5
 
 
@@ -26,7 +29,9 @@ class Echo:
 
     Parameters
     ----------
-    n_places, sides, sizes, settle_after
+    n_places : int
+        Places followed.
+    sides, sizes, settle_after
         As for `flashpan.detectors.track.Track`.
 
     Attributes

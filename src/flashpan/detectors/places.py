@@ -18,7 +18,17 @@ BLOCK = 4
 
 
 class Places:
-    """The flat vector of places over a grid; empty (masked) tiles are left out."""
+    """The flat vector of places over a grid; empty (masked) tiles are left out.
+
+    Attributes
+    ----------
+    n : int
+        Places, of any size.
+    n_px : ndarray, shape (n,), float64
+        Pixels that count in each.
+    sizes : tuple of slice
+        Tiles, blocks (where there are several) and the window in the vector.
+    """
 
     def __init__(self, grid: Grid) -> None:
         rows, cols = grid.shape
@@ -28,17 +38,17 @@ class Places:
         self._row_starts = np.arange(0, rows, BLOCK)
         self._col_starts = np.arange(0, cols, BLOCK)
         blocks = self._block_sums(counts)
-        self.sized = [counts]
+        self._sized = [counts]
         if blocks.size > 1 and blocks.size < counts.size:
-            self.sized.append(blocks)
+            self._sized.append(blocks)
         if counts.size > 1:
-            self.sized.append(counts.sum(keepdims=True))
-        flat = np.concatenate([part.ravel() for part in self.sized])
+            self._sized.append(counts.sum(keepdims=True))
+        flat = np.concatenate([part.ravel() for part in self._sized])
         self._kept = np.flatnonzero(flat)
         self.n_px = flat[self._kept]
         self.n = len(self._kept)
-        self.n_tiles = int(np.count_nonzero(counts))
-        counts_kept = [int(np.count_nonzero(part)) for part in self.sized]
+        self._n_tiles = int(np.count_nonzero(counts))
+        counts_kept = [int(np.count_nonzero(part)) for part in self._sized]
         stops = np.cumsum(counts_kept)
         self.sizes = tuple(
             slice(int(stop) - n, int(stop)) for stop, n in zip(stops, counts_kept, strict=True)
@@ -52,26 +62,26 @@ class Places:
     def gather(self, tiles: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         """Mean of a tile statistic over every place, shape (n,), float32."""
         parts: list[npt.NDArray[Any]] = [tiles.ravel()]
-        if len(self.sized) > 1:
+        if len(self._sized) > 1:
             weighted = tiles * self._weights
-            if len(self.sized) == 3:
+            if len(self._sized) == 3:
                 with np.errstate(invalid="ignore"):
-                    parts.append((self._block_sums(weighted) / self.sized[1]).ravel())
-            parts.append(np.array([weighted.sum() / self.sized[-1].item()]))
+                    parts.append((self._block_sums(weighted) / self._sized[1]).ravel())
+            parts.append(np.array([weighted.sum() / self._sized[-1].item()]))
         return np.concatenate(parts)[self._kept].astype(np.float32)
 
     def _all_extents(self) -> npt.NDArray[np.intp]:
         rows, cols = self._tile_rows, self._tile_cols
         extents = [_cells(np.arange(rows), np.arange(cols), 1, rows, cols)]
-        if len(self.sized) == 3:
+        if len(self._sized) == 3:
             extents.append(_cells(self._row_starts, self._col_starts, BLOCK, rows, cols))
-        if len(self.sized) > 1:
+        if len(self._sized) > 1:
             extents.append(np.array([[0, 0, rows, cols]]))
         return np.concatenate(extents)
 
     def extent(self, places: npt.NDArray[np.intp]) -> Extent | None:
         """Smallest tile rectangle over those places that are single tiles, if any."""
-        tiles = places[places < self.n_tiles]
+        tiles = places[places < self._n_tiles]
         return self.around(tiles) if len(tiles) else None
 
     def around(self, places: npt.NDArray[np.intp]) -> Extent:

@@ -18,12 +18,17 @@ from flashpan.detectors.track import GATE, Track, quantisation_floor, white_floo
 from flashpan.model import Extent, Region, Score, Tiles
 
 LAGS = (1, 4, 16)
+"""Frames back that a tile's mean is compared with."""
 WARM_UP = 32
+"""Frames, after the longest lag, that show what is normal."""
+# Squares beyond which a tile says no more, and beyond which it changed clearly by itself.
 _CAP = 25.0
 _CLEARLY = 20.0
 _MEDIAN_SIGMA = float(special.ndtri(0.75))
 _USUAL_STEP = 0.01
+# Least spread of the pooled root where a lossy stream predicts its frames.
 _PREDICTED_FLOOR = 0.25
+# Frames remembered for the pixels' noise; once they are, every so many of them is enough.
 _PIXEL_SAMPLES = 16
 _EVERY = 8
 

@@ -22,12 +22,15 @@ from flashpan.detectors.track import Track
 from flashpan.model import Score, Tiles
 
 WARM_UP = 32
+"""Frames that show what is normal, and are scored afterwards."""
+# Forecast errors that define normal, by rate; and samples that the slower rates begin with.
 _WINDOW = {1: 128, 4: 64, 16: 64}
 _SLOW_WARM_UP = 24
 # What uncertainty of the spreads is left after their widening.
 _DOF = 500.0
 # Chance per frame that any place at all is taken for departed when describing a frame.
 _GATE_CHANCE = 0.01
+# Step, in noise units per sample, of the running median of the largest departure.
 _USUAL_STEP = 0.05
 
 

@@ -6,8 +6,12 @@ the last hundred samples, are the place's noise: whatever the place does as a ha
 (sensor noise, wandering, ripple, restless leaves) is in them, so that the departure in
 units of their spread is large only when it does something else.
 
+Where the last two errors foretell the next one, only the surprise counts
+(`flashpan.detectors.echo`).
+
 A departed place is held: its forecast stays what it was before, so that a plateau stays
-visible, until it returns or until it has held the new state long enough to be normal.
+visible, until it returns or until it has held the new state long enough to be normal.  A
+place that is again as it was some time ago has come back, whatever crept into its forecast.
 """
 
 from __future__ import annotations
@@ -30,6 +34,8 @@ FORECAST = 16
 WARM_FORECAST = 8
 """The same during warm-up, forwards and backwards in time."""
 LOOK_BACK_PLACES = 64
+"""Places, the strongest, that are followed back to the onset."""
+# Samples that a settled place's new normal is read from, and that tell motion from a plateau.
 _RECENT = 64
 _RECENT_FEW = 2
 # Deviations are remembered as half floats in units of 1/1024 of full scale: exact to one part
@@ -39,6 +45,8 @@ _WANDER_GAIN = 0.125
 # A place that departs, for no more than so many samples each time, in so large a share of its
 # last samples does so by habit, and its errors are its noise.
 _BRIEF = 12
+_HABIT = 0.15
+_HABIT_SAMPLES = 128
 # Means remembered, one every `FORECAST` samples; and how near, in noise units, a place must be
 # to the oldest to have come back to it.
 _ANCHORS = 4
@@ -48,8 +56,6 @@ _NEAR = 3.0
 _FRESH_MOST = 40.0
 _FRESH_LEEWAY = 2.0
 _FRESH_MEMORY = 16
-_HABIT = 0.15
-_HABIT_SAMPLES = 128
 
 
 class Track:
@@ -66,8 +72,8 @@ class Track:
     window : int
         Forecast errors that define normal.
     hold_after, settle_after : int
-        Departed samples after which a place's errors are no longer learned, and after
-        which its new state becomes normal.
+        Departed samples after which a place keeps its bias and spread and says nothing of
+        the scene's habits, and after which its new state becomes normal.
     sizes : sequence of slice
         Runs of places of one size each.
     """
@@ -111,8 +117,10 @@ class Track:
         self._echo = Echo(n_places, sides, sizes, settle_after)
 
     def _nearest(self, sample: Floats) -> Floats:
-        """Deviation from the forecast, or, at a place that had departed, from what it was
-        before: to come back is no departure."""
+        """Deviation from the forecast or, at a departed place, from what it was before.
+
+        The smaller of the two: to come back is no departure.
+        """
         deviation = self._error - self._bias
         back = sample - self._anchors[-1] - self._bias
         nearer = (self._departed_for > 0) & (np.abs(back) < np.abs(deviation))

@@ -19,7 +19,7 @@ from flashpan.readers.blocks import plausible
 from flashpan.readers.luma import rec709
 from flashpan.readers.picture import BadPicture, Picture, family, flatten
 
-_WHITE_IS_ZERO, _PALETTE, _YCBCR = 0, 3, 6
+_WHITE_IS_ZERO, _PALETTE = 0, 3
 _MAX_SAMPLE_VALUE, _WHITE_LEVEL, _COLOR_MAP = 281, 50717, 320
 
 
