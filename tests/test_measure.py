@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from flashpan.errors import RegionError
 from flashpan.grid import lay_grid
-from flashpan.measure import Measurer
-from flashpan.model import Frame, Region, TakeInfo
+from flashpan.measure import LeadingPictures, Measurer
+from flashpan.model import Frame, Region, TakeInfo, Tiles
 
 EPS = float(np.finfo(np.float32).eps)
 
@@ -153,7 +153,10 @@ def test_does_not_write_to_the_frame():
 
 
 def refreshed(codec, keyframes):
-    info = TakeInfo(path="", name="", shape=(12, 12), bit_depth=8, codec=codec)
+    intra_only = all(keyframes)
+    info = TakeInfo(
+        path="", name="", shape=(12, 12), bit_depth=8, codec=codec, intra_only=intra_only
+    )
     measurer = Measurer(info, lay_grid(info.shape))
     luma = np.zeros(info.shape, np.uint8)
     frames = (Frame(index=i, luma=luma, is_keyframe=k) for i, k in enumerate(keyframes))
@@ -171,3 +174,29 @@ def test_nothing_is_refreshed_where_every_frame_is_coded_by_itself():
 
 def test_nothing_is_refreshed_in_a_lossless_stream():
     assert not any(refreshed("ffv1", [True, False, True, False, True]))
+
+
+def led(types, keyframes):
+    """Which frames count as coded afresh, and how many come out with each."""
+    grey, leading = np.zeros((1, 1), np.float32), LeadingPictures()
+    out, sizes = [], []
+    for index, (kind, is_fresh) in enumerate(zip(types, keyframes, strict=True)):
+        tiles = Tiles(index=index, mean=grey, abs_diff=grey, sq_diff=grey, refreshed=is_fresh)
+        done = leading.push(tiles, kind)
+        out += done
+        sizes.append(len(done))
+    out += leading.finish()
+    assert [tiles.index for tiles in out] == list(range(len(types)))
+    return [tiles.refreshed for tiles in out], sizes
+
+
+def test_pictures_that_lead_a_keyframe_are_coded_afresh_with_it():
+    fresh, sizes = led("IBBPBBIP", [False] * 6 + [True, False])
+    assert fresh == [False] * 4 + [True] * 3 + [False]
+    assert sizes == [1, 0, 0, 3, 0, 0, 3, 1]
+
+
+def test_leading_pictures_wait_only_so_long():
+    fresh, sizes = led("B" * 40, [False] * 40)
+    assert not any(fresh)
+    assert sizes[:17] == [0] * 16 + [17]
