@@ -93,8 +93,8 @@ TAKES = {
     "text unknown": (text_as("a.xyz"), "not a take that can be read; there are: "),
     "empty mp4": (empty("a.mp4"), "the file is empty (0 bytes); copy it again"),
     "empty y4m": (empty("a.y4m"), "the file is empty (0 bytes); copy it again"),
-    "empty tif": (empty("a.tif"), "copy the file anew"),
-    "empty npy": (empty("a.npy"), "save it anew"),
+    "empty tif": (empty("a.tif"), "the file is empty; copy the file anew"),
+    "empty npy": (empty("a.npy"), "the file is empty; save it anew"),
     "mp4 without index": (cut_at("a.mp4", 0.5), "no whole index (moov) in the file"),
     "mov without index": (cut_at("a.mov", 0.5), "no whole index (moov) in the file"),
     "mp4 cut in its index": (cut_at("a.mp4", 0.9), "no whole index (moov) in the file"),
@@ -183,11 +183,12 @@ def test_a_still_that_is_cut_short_is_left_out(run, tmp_path):
     assert log["warnings"][0].startswith("shot0030.tif cannot be read")
 
 
-def test_stills_of_another_size_end_the_take(run, tmp_path):
-    log = searched(run, write_stills(tmp_path / "shot", {30: (40, 64)}))
-    assert log["totals"]["frames"] == 30
-    assert len(log["warnings"]) == 1
-    assert "ends before shot0030.tif (frame 30), which is 64x40" in log["warnings"][0]
+def test_stills_of_another_size_fail_the_take(run, tmp_path):
+    take = write_stills(tmp_path / "shot", {30: (40, 64)})
+    status, out, err = run("find", take)
+    assert (status, out) == (3, "")
+    assert "shot0030.tif is 64x40 at 16 bits; keep one kind in one folder" in err
+    assert err.count("\n") == 1
 
 
 def y4m(pictures):

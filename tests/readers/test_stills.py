@@ -365,13 +365,14 @@ def test_last_still_of_another_kind_is_refused(tmp_path, odd):
         open_take(tmp_path)
 
 
-def test_odd_still_in_the_middle_ends_the_take(tmp_path):
+def test_odd_still_in_the_middle_fails_the_take(tmp_path):
     pictures = noise(4, 8, 8)
     write_tiffs(tmp_path, [*pictures[:2], noise(8, 9), pictures[3]])
-    reader, frames = read_all(tmp_path)
-    assert_frames(frames, pictures[:2])
-    assert reader.info.n_frames == 2
-    assert "shot_000002.tif (frame 2), which is 9x8 at 8 bits" in reader.info.warnings[0]
+    with (
+        open_take(tmp_path) as reader,
+        pytest.raises(UnreadableTake, match=r"shot_000002\.tif is 9x8 at 8 bits; keep one kind"),
+    ):
+        list(reader)
 
 
 def test_one_still_of_a_sequence_says_how_to_read_them_all(tmp_path):

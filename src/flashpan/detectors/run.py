@@ -137,6 +137,7 @@ class PlaceRun(ABC):
 
     def _follow(self, tiles: Tiles, sample: Floats) -> Score:
         noise = self.noise_now(tiles, sample)
+        self._tracks[1].judge(sample)
         settled = self._feed_slow(tiles.index, sample)
         settled |= self._feed(1, tiles.index, sample, noise)
         if tiles.refreshed and self.sides == 2:
@@ -147,7 +148,7 @@ class PlaceRun(ABC):
     def _feed(self, rate: int, index: int, sample: Floats, noise: Floats | None) -> bool:
         """Give a rate its next sample; True when some place settled in a new state."""
         track = self._tracks[rate]
-        z = track.judge(sample)
+        z = track.z if rate == 1 else track.judge(sample)
         self._found[rate] = self._find(rate, index, track, z, noise)
         places = track.learn(sample)
         if len(places):
@@ -199,7 +200,6 @@ class PlaceRun(ABC):
         Where it does see a departure, a slower rate is given what it expects.
         """
         fast = self._tracks[1]
-        fast.judge(sample)
         departed = fast.departed
         settled = False
         for rate in self.rates[1:]:

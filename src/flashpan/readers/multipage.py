@@ -57,7 +57,9 @@ class MultiPageReader(IndexedReader):
         try:
             self._tiff = tifffile.TiffFile(source.path)
         except tifffile.TiffFileError as error:
-            raise UnreadableTake(f"{source.path}: {error}; copy the file anew") from None
+            is_empty = not Path(source.path).stat().st_size
+            reason = "the file is empty" if is_empty else str(error)
+            raise UnreadableTake(f"{source.path}: {reason}; copy the file anew") from None
         self._full_size: list[int] = []  # chain positions of the pages that are frames
         self._scanned = 0
         self._broken = False

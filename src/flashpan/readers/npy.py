@@ -137,6 +137,8 @@ class NpyReader(IndexedReader):
 
 def _read_layout(file: BinaryIO, path: str) -> _Layout:
     try:
+        if not os.fstat(file.fileno()).st_size:
+            raise UnreadableTake(f"{path}: the file is empty; save it anew")
         version = npy_format.read_magic(file)
         if version == (1, 0):
             shape, fortran, dtype = npy_format.read_array_header_1_0(file)

@@ -15,6 +15,12 @@ class BadPicture(Exception):
     """A still that cannot be decoded; the text is the reason, for a warning or an error."""
 
 
+def reason_of(error: Exception) -> str:
+    """One line for whatever a decoder raised; its text where that has words in it."""
+    line = str(error).partition("\n")[0]
+    return line if any(char.isalpha() for char in line) else "damaged or cut short"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
     """A decoded still.

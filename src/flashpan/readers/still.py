@@ -17,7 +17,7 @@ import numpy.typing as npt
 import tifffile
 
 from flashpan.readers.blocks import plausible
-from flashpan.readers.picture import BadPicture, Picture, family, flatten
+from flashpan.readers.picture import BadPicture, Picture, family, flatten, reason_of
 from flashpan.readers.tiff import main_page, page_picture
 
 # tifffile reports damage to its logger as well as to us: one report is enough.
@@ -52,7 +52,7 @@ def read_still(path: Path) -> Picture:
     except BadPicture:
         raise
     except Exception as error:  # decoders raise whatever they please
-        raise BadPicture(str(error).partition("\n")[0] or type(error).__name__) from error
+        raise BadPicture(reason_of(error)) from error
 
 
 def _decoder(start: bytes) -> Callable[[bytes], Picture]:

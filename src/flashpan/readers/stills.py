@@ -42,7 +42,8 @@ class StillsReader(IndexedReader):
     Raises
     ------
     UnreadableTake
-        No stills, several sequences, none that decodes, or first and last of differing size.
+        No stills, several sequences, none that decodes, or stills of differing size (met at
+        the last one when opening, else when its turn comes).
     """
 
     name: ClassVar[str] = "stills"
@@ -93,11 +94,15 @@ class StillsReader(IndexedReader):
         except BadPicture:
             return  # reported when its turn comes
         if not alike(last, self._like):
-            raise UnreadableTake(
-                f"{self.info.path}: stills of differing size or depth: the first is "
-                f"{size_text(self._like)}, {self._sequence.names[-1]} is {size_text(last)}; "
-                "keep one kind in one folder"
-            )
+            raise self._odd(len(self._sequence.names) - 1, last)
+
+    def _odd(self, index: int, picture: Picture) -> UnreadableTake:
+        """Two takes in one folder: to go on, or to stop here, would lose one of them unseen."""
+        return UnreadableTake(
+            f"{self.info.path}: stills of differing size or depth: the first is "
+            f"{size_text(self._like)}, {self._sequence.names[index]} is {size_text(picture)}; "
+            "keep one kind in one folder"
+        )
 
     def _fetch(self, index: int) -> Frame | None:
         if index >= len(self._sequence.names):
@@ -109,10 +114,7 @@ class StillsReader(IndexedReader):
             return None
         self.bytes_read += picture.n_bytes
         if not alike(picture, self._like):
-            raise EndOfTake(
-                f"ends before {self._sequence.names[index]} (frame {index}), which is "
-                f"{size_text(picture)} and not {size_text(self._like)}"
-            )
+            raise self._odd(index, picture)
         return Frame(index=index, luma=sealed(self._shifted(picture)))
 
     def _shifted(self, picture: Picture) -> npt.NDArray[Any]:

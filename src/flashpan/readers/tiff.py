@@ -17,7 +17,7 @@ import tifffile
 
 from flashpan.readers.blocks import plausible
 from flashpan.readers.luma import rec709
-from flashpan.readers.picture import BadPicture, Picture, family, flatten
+from flashpan.readers.picture import BadPicture, Picture, family, flatten, reason_of
 
 _WHITE_IS_ZERO, _PALETTE = 0, 3
 _MAX_SAMPLE_VALUE, _WHITE_LEVEL, _COLOR_MAP = 281, 50717, 320
@@ -46,7 +46,7 @@ def page_picture(page: tifffile.TiffPage) -> Picture:
     try:
         pixels = page.asarray()
     except Exception as error:  # decoders raise whatever they please
-        raise BadPicture(str(error).partition("\n")[0] or type(error).__name__) from error
+        raise BadPicture(reason_of(error)) from error
     return interpreted(pixels, page, sum(page.databytecounts))
 
 

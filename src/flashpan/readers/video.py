@@ -187,7 +187,8 @@ class VideoReader(Reader):
         if decoding.n_empty:
             yield f"{decoding.n_empty} packets are empty: frames that the recorder left out"
         if decoding.n_hidden:
-            yield f"{decoding.n_hidden} frames lie outside the container's edit list: left out"
+            frames = "1 frame lies" if decoding.n_hidden == 1 else f"{decoding.n_hidden} frames lie"
+            yield f"{frames} outside the container's edit list: left out"
         shown = decoding.n_packets - decoding.n_hidden
         lost = max(decoding.n_failed, shown - decoding.n_pictures)
         if lost > 0:
