@@ -322,3 +322,15 @@ def test_deeper_versions_of_a_take_give_the_same_frames(bit_depth):
     deeper = pictures.astype(np.uint16) << (bit_depth - 8)
     found = find(ArrayReader(deeper, bit_depth=bit_depth)).events
     assert [(e.onset, e.kind) for e in found] == [(300, "flash")]
+
+
+def test_event_that_fills_the_first_frames_is_told_from_the_calm_after_it():
+    from sample_generators import TakeSettings, make_take
+
+    burst = make_take(
+        "balloon", TakeSettings(rows=120, cols=160, n_frames=400, event_frames=(5,), seed=7)
+    )
+    log = find(ArrayReader(np.stack([frame.copy() for frame in burst])))
+    assert log.events
+    assert log.events[0].onset <= 5
+    assert log.ranges[0].last >= burst.truth.events[0].peak

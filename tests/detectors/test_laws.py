@@ -86,7 +86,8 @@ def test_gives_one_score_per_frame_in_order(name):
     assert run.retrospect() == ()
     # The warm-up is one stretch, and short; nothing is invalid later.
     assert warm_up == list(range(warm_up[0], warm_up[-1] + 1))
-    assert warm_up[-1] < 64
+    # 128 frames where a part of the scene is stirred, as here, and 32 elsewhere.
+    assert warm_up[-1] <= 128
 
 
 def test_scores_are_finite_and_never_negative(name):

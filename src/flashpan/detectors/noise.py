@@ -68,7 +68,8 @@ def first_normal(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
     if n >= 12:  # where nothing tells the parts apart, begin where the take begins
         level = np.median(samples[:, : n // 2], axis=1).astype(np.float32)
     whole = np.maximum(spread, floor)
-    for part, doubt in ((slice(n // 2, n), 1.2), (slice(0, n // 2), 1.2), (slice(0, n // 4), 1.5)):
+    halves, start = (slice(n // 2, n), slice(0, n // 2)), slice(0, min(8, n // 4))
+    for part, doubt in ((halves[0], 1.2), (halves[1], 1.2), (slice(0, n // 4), 1.5), (start, 1.5)):
         if part.stop - part.start < 6:
             continue
         part_level, part_spread = level_and_spread(samples[:, part], floor)

@@ -22,6 +22,8 @@ from flashpan.detectors.track import Track
 from flashpan.model import Score, Tiles
 
 WARM_UP = 32
+LONG_WARM_UP = 128
+_PARTLY_STIRRED = (0.05, 0.5)
 """Frames that show what is normal, and are scored afterwards."""
 # Forecast errors that define normal, by rate; and samples that the slower rates begin with.
 _WINDOW = {1: 128, 4: 64, 16: 64}
@@ -100,7 +102,7 @@ class PlaceRun(ABC):
         if 1 in self._tracks:
             return self._follow(tiles, sample)
         self._warm.append((tiles, sample))
-        if len(self._warm) >= WARM_UP:
+        if len(self._warm) in (WARM_UP, LONG_WARM_UP) and self._is_known():
             self._past = tuple(self._begin())
         return Score(index=tiles.index, value=0.0, valid=False)
 
@@ -116,11 +118,25 @@ class PlaceRun(ABC):
         """True where most places do more than the noise of their pixels explains."""
         return self._predicted or (1 in self._tracks and self._tracks[1].restless)
 
+    def _is_known(self) -> bool:
+        """Whether the warm-up shows what is normal.
+
+        Where a good part of an otherwise white scene does more than its pixels' noise
+        explains, the warm-up may lie in the middle of an event: more frames tell.  Where
+        nearly all does, as in coded footage, that is the scene.
+        """
+        if self._predicted or len(self._warm) >= LONG_WARM_UP:
+            return True
+        least, most = _PARTLY_STIRRED
+        return not least < self._first_track().stirred < most
+
+    def _first_track(self) -> Track:
+        return self._track(1, np.stack([sample for _, sample in self._warm], axis=1))
+
     def _begin(self) -> Iterator[Score]:
         """Find what is normal in the warm-up, then score its frames in order."""
+        self._tracks[1] = self._first_track()
         warm, self._warm = self._warm, []
-        samples = np.stack([sample for _, sample in warm], axis=1)
-        self._tracks[1] = self._track(1, samples)
         for tiles, sample in warm:
             yield self._follow(tiles, sample)
 

@@ -129,7 +129,12 @@ class Track:
     @property
     def restless(self) -> bool:
         """True where most places have a spread of their own, beyond the floor's."""
-        return bool(np.mean(self._own > 1.5 * self._floor) > 0.5)
+        return self.stirred > 0.5
+
+    @property
+    def stirred(self) -> float:
+        """Share of the places that have a spread of their own, beyond the floor's."""
+        return float(np.mean(self._own > 1.5 * self._floor))
 
     def _prime(self, errors: Floats, floor: Floats) -> None:
         """Learn from the warm-up what any place of the scene may do.
