@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from statistics import median_low
 
 from flashpan.chance import MaxLaw, Tail
 from flashpan.model import Extent, Score
@@ -92,7 +93,7 @@ class Channel:
         self._close = min(self._open, self._tail.threshold(CLOSE_CHANCE, self._law))
         self._fresh_open = _FRESH_DOUBT * self._open
         if self._fresh_seen:
-            usual = sorted(self._fresh_seen)[(len(self._fresh_seen) - 1) // 2]
+            usual = median_low(self._fresh_seen)
             self._fresh_open = max(self._fresh_open, _FRESH_LEEWAY * usual)
         if self._fresh_tail.count >= _FRESH_KNOWN:
             learned = self._fresh_tail.threshold(self._chance, self._law)

@@ -102,14 +102,16 @@ class PlaceRun(ABC):
         if 1 in self._tracks:
             return self._follow(tiles, sample)
         self._warm.append((tiles, sample))
-        if len(self._warm) in (WARM_UP, LONG_WARM_UP) and self._is_known():
-            self._past = tuple(self._begin())
+        if len(self._warm) in (WARM_UP, LONG_WARM_UP):
+            track = self._first_track()
+            if self._shows_normal(track):
+                self._past = tuple(self._begin(track))
         return Score(index=tiles.index, value=0.0, valid=False)
 
     def retrospect(self) -> tuple[Score, ...]:
         """Scores of the warm-up frames; empty when they have been given already."""
         if self._warm:
-            self._past = tuple(self._begin())
+            self._past = tuple(self._begin(self._first_track()))
         past, self._past = self._past, ()
         return past
 
@@ -118,8 +120,8 @@ class PlaceRun(ABC):
         """True where most places do more than the noise of their pixels explains."""
         return self._predicted or (1 in self._tracks and self._tracks[1].restless)
 
-    def _is_known(self) -> bool:
-        """Whether the warm-up shows what is normal.
+    def _shows_normal(self, track: Track) -> bool:
+        """Whether the warm-up that a track was made from shows what is normal.
 
         Where a good part of an otherwise white scene does more than its pixels' noise
         explains, the warm-up may lie in the middle of an event: more frames tell.  Where
@@ -128,14 +130,14 @@ class PlaceRun(ABC):
         if self._predicted or len(self._warm) >= LONG_WARM_UP:
             return True
         least, most = _PARTLY_STIRRED
-        return not least < self._first_track().stirred < most
+        return not least < track.stirred < most
 
     def _first_track(self) -> Track:
         return self._track(1, np.stack([sample for _, sample in self._warm], axis=1))
 
-    def _begin(self) -> Iterator[Score]:
-        """Find what is normal in the warm-up, then score its frames in order."""
-        self._tracks[1] = self._first_track()
+    def _begin(self, track: Track) -> Iterator[Score]:
+        """Score the frames of the warm-up in order, against what is normal in it."""
+        self._tracks[1] = track
         warm, self._warm = self._warm, []
         for tiles, sample in warm:
             yield self._follow(tiles, sample)

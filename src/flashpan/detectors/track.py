@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from statistics import median_low
 
 import numpy as np
 import numpy.typing as npt
@@ -309,8 +310,7 @@ class Track:
         """
         size = np.abs(self._deviation) / self.spread
         self._fresh_largest = [*self._fresh_largest, float(size.max())][-_FRESH_MEMORY:]
-        usual = sorted(self._fresh_largest)[(len(self._fresh_largest) - 1) // 2]
-        most = max(_FRESH_MOST, _FRESH_LEEWAY * usual)
+        most = max(_FRESH_MOST, _FRESH_LEEWAY * median_low(self._fresh_largest))
         places = np.flatnonzero((size > _NEAR) & (size < most))
         self.shift(places, self._deviation[places])
         return places
