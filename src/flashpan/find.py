@@ -15,6 +15,7 @@ import numpy.typing as npt
 from flashpan import registry
 from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Detector, Run, Scene
+from flashpan.detectors.flicker import Deflicker
 from flashpan.errors import FlashpanError, SettingsError, UnreadableTake
 from flashpan.grid import Grid, lay_grid
 from flashpan.kinds import kind_of
@@ -116,6 +117,7 @@ class Search:
             grid=self._grid,
             settle_frames=max(SETTLE_FRAMES, 2 * wanted.merge_gap_frames),
         )
+        self._flicker = Deflicker(replace(info, capture_rate=wanted.capture_rate), self._grid)
         self._scorer = Scorer({name: _detector(name) for name in wanted.detectors}, scene)
         self._picker = Picker(self._scorer.laws, wanted.false_alarms, wanted.merge_gap_frames)
         self._trace = TraceKeeper(wanted.detectors) if keep_trace else None
@@ -124,12 +126,18 @@ class Search:
 
     def events(self, on_frame: Callable[[int], None] | None = None) -> Iterator[Event]:
         """Yield each event as soon as it closes."""
-        for tiles in self._measured(on_frame):
+        for tiles in self._steadied(self._measured(on_frame)):
             for moment in self._scorer.push(tiles):
                 yield from self._picked(self._pick(moment))
         for moment in self._scorer.finish():
             yield from self._picked(self._pick(moment))
         yield from self._picked(self._picker.finish())
+
+    def _steadied(self, measured: Iterator[Tiles]) -> Iterator[Tiles]:
+        """The measured frames without the ripple of lamps."""
+        for tiles in measured:
+            yield from self._flicker.push(tiles)
+        yield from self._flicker.finish()
 
     def _measured(self, on_frame: Callable[[int], None] | None) -> Iterator[Tiles]:
         measurer, leading = Measurer(self._reader.info, self._grid), LeadingPictures()

@@ -40,7 +40,7 @@ class BrightnessRun(PlaceRun):
     """
 
     sides = 2
-    rates = (1, 4, 16)
+    rates = (1, 4)
 
     def __init__(self, scene: Scene) -> None:
         super().__init__(scene)

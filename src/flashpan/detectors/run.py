@@ -26,7 +26,10 @@ LONG_WARM_UP = 128
 _PARTLY_STIRRED = (0.05, 0.5)
 """Frames that show what is normal, and are scored afterwards."""
 # Forecast errors that define normal, by rate; and samples that the slower rates begin with.
-_WINDOW = {1: 128, 4: 64, 16: 64}
+_WINDOW = {1: 128, 4: 64}
+# Samples whose mean is the forecast, by rate: both look back over the same time, so that a
+# cloud's shadow or the dusk is foretold at either.
+_FORECAST = {1: 16, 4: 4}
 _SLOW_WARM_UP = 24
 # What uncertainty of the spreads is left after their widening.
 _DOF = 500.0
@@ -151,6 +154,7 @@ class PlaceRun(ABC):
             hold_after=3,
             settle_after=max(16, self._settle // rate),
             sizes=self.places.sizes,
+            forecast=_FORECAST[rate],
         )
 
     def _follow(self, tiles: Tiles, sample: Floats) -> Score:

@@ -43,6 +43,8 @@ _RECENT_FEW = 2
 # in 2048 from the rounding of a 16-bit picture up to full scale.
 _UNIT = 1024.0
 _WANDER_GAIN = 0.125
+# Noise of the difference of two means beyond which it is a drift that goes on.
+_TREND_LEAST = 3.0
 # A place that departs, for no more than so many samples each time, in so large a share of its
 # last samples does so by habit, and its errors are its noise.
 _BRIEF = 12
@@ -77,17 +79,20 @@ class Track:
         the scene's habits, and after which its new state becomes normal.
     sizes : sequence of slice
         Runs of places of one size each.
+    forecast : int
+        Samples whose mean is the forecast.
     """
 
     def __init__(
         self, warm_up: Floats, floor: Floats, *, sides: int, window: int, hold_after: int,
-        settle_after: int, sizes: Sequence[slice],
+        settle_after: int, sizes: Sequence[slice], forecast: int = FORECAST,
     ) -> None:  # fmt: skip
         n_places, n = warm_up.shape
         self._sides = sides
         self._hold_after = hold_after
         self._settle_after = settle_after
         self._window = window
+        self._forecast = forecast
         self.count = 0
         level, spread = first_normal(warm_up, floor)
         errors = warm_up - level[:, None]
@@ -95,15 +100,16 @@ class Track:
             errors = blind_errors(warm_up, WARM_FORECAST)
             _, spread = first_normal(errors, floor)
         self._mean = level
+        self._trend = np.zeros(n_places, np.float32)
         self._bias = np.zeros(n_places, np.float32)
         self._floor = floor
-        self._own = _believed(spread, floor, n)
+        self._own = self._believed(spread, floor, n)
         self.spread = self._own
         self._scene = [
             (part, SceneFloor(part.stop - part.start, sides, settle_after)) for part in sizes
         ]
         self._prime(errors, floor)
-        self._last = Ring(np.repeat(level[:, None], FORECAST, axis=1), FORECAST)
+        self._last = Ring(np.repeat(level[:, None], forecast, axis=1), forecast)
         reach = 2.0 * self.spread[:, None]
         self._errors = Ring(np.clip(errors, -reach, reach), window)
         self._history = np.zeros((window, n_places), np.float16)
@@ -127,6 +133,20 @@ class Track:
         nearer = (self._departed_for > 0) & (np.abs(back) < np.abs(deviation))
         return np.where(nearer, back, deviation)
 
+    def _believed(self, spread: Floats, floor: Floats, n: int) -> Floats:
+        """Noise to divide by: the floor where the samples agree with it, else their own.
+
+        The floor comes from thousands of pixel differences and is exact for white noise; a
+        spread of n samples errs by 1/sqrt(1.8 n) and, where it stands, is widened for that.
+        Between two and a half and five such errors the one passes into the other.
+        The forecast's own error adds its share.
+        """
+        error = 2.5 / math.sqrt(1.8 * n)
+        doubt = np.clip((spread / floor - 1.0) / error - 1.0, 0.0, 1.0)
+        white = floor * math.sqrt(1.0 + 1.0 / self._forecast)
+        noise: Floats = white + doubt * (np.maximum(spread * _widen(n), white) - white)
+        return noise.astype(np.float32)
+
     @property
     def restless(self) -> bool:
         """True where most places have a spread of their own, beyond the floor's."""
@@ -145,7 +165,7 @@ class Track:
         """
         n = errors.shape[1]
         halves = [slice(0, n // 2), slice(n // 2, n)] if n >= 12 else [slice(0, n)]
-        own = [_believed(first_normal(errors[:, h], floor)[1], floor, n) for h in halves]
+        own = [self._believed(first_normal(errors[:, h], floor)[1], floor, n) for h in halves]
         self._replay = {h.start: o for h, o in zip(halves, reversed(own), strict=True)}
         self._replay[n] = self._own
         for part, scene in self._scene:
@@ -173,15 +193,15 @@ class Track:
     @property
     def level(self) -> Floats:
         """What the next sample is expected to be."""
-        return self._mean + self._bias
+        return self._mean + self._trend + self._bias
 
     def judge(self, sample: Floats) -> Floats:
         """Departures of one sample, in noise units; remembers nothing.
 
         A held place's forecast ages: what wandering would do meanwhile is added to its noise.
         """
-        age = self._departed_for.astype(np.float32) / FORECAST
-        self._error = sample - self._mean
+        age = self._departed_for.astype(np.float32) / self._forecast
+        self._error = sample - self._mean - self._trend
         self._deviation = self._nearest(sample).astype(np.float32)
         noise = np.sqrt(self.spread**2 + self._wander * age)
         self.z = (self._deviation / noise).astype(np.float32)
@@ -205,7 +225,7 @@ class Track:
         typical = self._beyond_white(np.partition(steps, 1, axis=1)[:, 1], n)
         wander = np.zeros_like(typical)
         for part, _ in self._scene:
-            wander[part] = np.mean(typical[part]) * (FORECAST / n)
+            wander[part] = np.mean(typical[part]) * (self._forecast / n)
         return wander
 
     def _beyond_white(self, step: Floats, n: int) -> Floats:
@@ -216,7 +236,7 @@ class Track:
         """Learn how far places wander in sixteen samples; held ones say nothing."""
         step = self._mean - self._mean_before
         self._mean_before = self._mean.copy()
-        excess = np.minimum(self._beyond_white(step, FORECAST), 9.0 * self.spread**2)
+        excess = np.minimum(self._beyond_white(step, self._forecast), 9.0 * self.spread**2)
         free = self._departed_for == 0
         self._wander += np.where(free, (excess - self._wander) * _WANDER_GAIN, 0.0)
 
@@ -243,13 +263,30 @@ class Track:
         self._departed_for += np.where(departed, 1, -2)
         np.maximum(self._departed_for, 0, out=self._departed_for)
         self._errors.push(self._error, departed & ~self._departs_by_habit(departed))
-        self._mean = self._mean + self._last.push(sample, departed) * np.float32(1.0 / FORECAST)
+        self._mean = self._mean + self._last.push(sample, departed) * np.float32(
+            1.0 / self._forecast
+        )
         self._come_back(sample)
-        if self.count % FORECAST == 0:
+        if self.count % self._forecast == 0:
             self._mean = self._last.samples().mean(axis=1)  # rounding must not add up
             self._follow_wander()
             self._drop_anchor()
+        self._follow_trend()
         return np.flatnonzero(self._departed_for >= self._settle_after)
+
+    def _follow_trend(self) -> None:
+        """Learn the steady drift of places at rest: how far the mean is behind the present.
+
+        The step from an older mean to this one, carried on to the next sample.  Only what is
+        beyond the noise of two means counts, so that still places are foretold by their mean.
+        """
+        n = self._forecast
+        apart = n + self.count % n  # samples between the two means
+        step = self._mean - self._anchors[1]
+        least = self.spread * np.float32(_TREND_LEAST * math.sqrt(2.0 / n))
+        beyond = np.sign(step) * np.maximum(np.abs(step) - least, 0.0)
+        trend = beyond * np.float32(0.5 * (n + 1) / apart)
+        self._trend = np.where(self._departed_for == 0, trend, self._trend)
 
     def _come_back(self, sample: Floats) -> None:
         """Give places that are as they were some time ago the forecast of that time.
@@ -263,8 +300,9 @@ class Track:
         if not len(back):
             return
         anchor = self._anchors[-1][back]
-        self._last.refill(back, np.repeat(anchor[:, None], FORECAST, axis=1))
+        self._last.refill(back, np.repeat(anchor[:, None], self._forecast, axis=1))
         self._mean[back] = anchor
+        self._trend[back] = 0.0
         self._departed_for[back] = 0
         self._echo.forget(back)
 
@@ -291,14 +329,15 @@ class Track:
         recent = (before + self._recent(n, places)).T
         level, spread = level_and_spread(recent, floor[places])
         self._errors.refill(places, recent - level[:, None])
-        self._last.refill(places, np.repeat(level[:, None], FORECAST, axis=1))
+        self._last.refill(places, np.repeat(level[:, None], self._forecast, axis=1))
         self._mean[places] = level
+        self._trend[places] = 0.0
         for anchor in self._anchors:
             anchor[places] = level
         self._mean_before[places] = level
         self._bias[places] = 0.0
         self._history[:, places] = 0.0
-        self._own[places] = _believed(spread, floor[places], n)
+        self._own[places] = self._believed(spread, floor[places], n)
         self._departed_for[places] = 0
         self._echo.forget(places)
         self._apply_scene()
@@ -333,7 +372,7 @@ class Track:
         bias, spread = level_and_spread(errors, floor)
         held: Flags = self._departed_for > self._hold_after
         self._bias = np.where(held, self._bias, bias)
-        self._own = np.where(held, self._own, _believed(spread, floor, n))
+        self._own = np.where(held, self._own, self._believed(spread, floor, n))
         self._apply_scene()
         if self.count >= LEAST_SAMPLES:
             # The ring begins with errors of the warm-up, which were foretold otherwise.
@@ -409,21 +448,6 @@ def blind_errors(samples: Floats, n: int) -> Floats:
     before, after = means[:, :-1], means[:, 1 : n + 1]
     errors: Floats = (samples - np.concatenate([after, before], axis=1)).astype(np.float32)
     return errors
-
-
-def _believed(spread: Floats, floor: Floats, n: int) -> Floats:
-    """Noise to divide by: the floor where the samples agree with it, else their own.
-
-    The floor comes from thousands of pixel differences and is exact for white noise; a
-    spread of n samples errs by 1/sqrt(1.8 n) and, where it stands, is widened for that.
-    Between two and a half and five such errors the one passes into the other.
-    The forecast's own error adds its share.
-    """
-    error = 2.5 / math.sqrt(1.8 * n)
-    doubt = np.clip((spread / floor - 1.0) / error - 1.0, 0.0, 1.0)
-    white = floor * math.sqrt(1.0 + 1.0 / FORECAST)
-    noise: Floats = white + doubt * (np.maximum(spread * _widen(n), white) - white)
-    return noise.astype(np.float32)
 
 
 def _widen(n: int) -> float:

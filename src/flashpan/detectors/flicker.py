@@ -1,0 +1,295 @@
+"""Takes the ripple of lamps on the mains out of the tile statistics, before any detector.
+
+Each tile's light is its level plus a sum of harmonics, with amplitudes and phases of its
+own: two circuits in different phases, and daylight beside lamps, are then nothing special.
+The first frames wait until the period is known and the harmonics have been fitted to all
+of them at once; from there every tile's coefficients follow by small steps (normalised
+least mean squares; Widrow & Hoff 1960, from memory) that no event can hurry, and their common
+rotation corrects the period.
+
+A flash is no multiple of the period: the steps clip what they cannot explain, so that it
+stays in the residue, whole.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from flashpan.detectors.ripple import HARMONICS, Doubles, Ripple, basis, find_ripple
+from flashpan.grid import Grid
+from flashpan.model import TakeInfo, Tiles
+
+Floats = npt.NDArray[np.float32]
+
+FIRST_LOOK = 32
+"""Frames after which a scene whose light is steady is let through."""
+LOOKS = (128, 192, 256, 384, 512)
+"""Frames after which the period is looked for in one whose light is not."""
+_MOST_BYTES = 128 << 20
+# Power of the blocks' means, in units of their white noise, beyond which light is not steady.
+_UNSTEADY = 3.0
+# Cycles that a shorter look must hold to be trusted, where the mains give the period and else.
+_CYCLES_KNOWN, _CYCLES = 1.25, 3.0
+# Cycles below which a drift cannot be told from the ripple.
+_CYCLES_DRIFT = 1.5
+# Power of a harmonic, in units of what noise makes of it, from which it is followed.
+_HARMONIC_LEAST = 3.0
+_BLOCK = 4
+# Time constant of the steps, in frames and in cycles.
+_STEP_FRAMES, _STEP_CYCLES = 256.0, 4.0
+_CLIP = 3.0
+_MEDIAN_STEP = 0.01
+
+
+class Deflicker:
+    """Hands tiles on without their ripple; the first ones late, all in order.
+
+    Parameters
+    ----------
+    info : TakeInfo
+        Its capture rate says where to look for the mains.
+    grid : Grid
+        Where the tiles lie.
+    """
+
+    def __init__(self, info: TakeInfo, grid: Grid) -> None:
+        self._rate = None if info.capture_rate is None else float(info.capture_rate)
+        self._n_px = grid.n_px.astype(np.float64)
+        most = _MOST_BYTES // (12 * grid.n_px.size)
+        self._looks = tuple(look for look in LOOKS if look <= most)
+        self._waiting: list[Tiles] = []
+        self._model: _Model | None = None
+        self._decided = False
+
+    @property
+    def ripple(self) -> Ripple | None:
+        """The ripple that is being taken out."""
+        return None if self._model is None else self._model.ripple
+
+    def push(self, tiles: Tiles) -> Iterator[Tiles]:
+        """Take the next frame's tiles; yield those that are ready."""
+        if self._decided:
+            yield tiles if self._model is None else self._model.steadied(tiles)
+            return
+        self._waiting.append(tiles)
+        n = len(self._waiting)
+        if n == FIRST_LOOK and not self._is_unsteady():
+            yield from self._release(None)
+        elif n in self._looks:
+            ripple = self._look()
+            last = n == self._looks[-1]
+            cycles = _CYCLES_KNOWN if self._rate is not None else _CYCLES
+            if last or (ripple is not None and n >= cycles * ripple.period):
+                yield from self._release(ripple)
+
+    def finish(self) -> Iterator[Tiles]:
+        """Yield what waits."""
+        if not self._decided:
+            yield from self._release(self._look() if len(self._waiting) > FIRST_LOOK else None)
+
+    def _release(self, ripple: Ripple | None) -> Iterator[Tiles]:
+        self._decided = True
+        waiting, self._waiting = self._waiting, []
+        if ripple is None:
+            yield from waiting
+            return
+        self._model = _Model(ripple, waiting)
+        yield from self._model.first(waiting)
+
+    def _blocks(self) -> Doubles:
+        """Means of blocks of tiles in units of their white noise, shape (blocks, frames)."""
+        means = np.stack([self._pooled(tiles.mean) for tiles in self._waiting], axis=1)
+        squares = [self._pooled(tiles.sq_diff) for tiles in self._waiting if tiles.has_previous]
+        variance = 0.5 * np.median(np.stack(squares, axis=1), axis=1) / self._counts()
+        return np.asarray(means / np.sqrt(np.maximum(variance, 1e-12))[:, None], np.float64)
+
+    def _pooled(self, tiles: npt.NDArray[np.float32]) -> Doubles:
+        weighted = _block_sums(tiles * self._n_px)
+        counts = _block_sums(self._n_px)
+        return np.asarray((weighted / np.maximum(counts, 1.0))[counts > 0], np.float64)
+
+    def _counts(self) -> Doubles:
+        counts = _block_sums(self._n_px)
+        return np.asarray(counts[counts > 0], np.float64)
+
+    def _is_unsteady(self) -> bool:
+        """Whether most blocks do more than the noise of their pixels explains."""
+        if not self._looks:
+            return False
+        spread = self._blocks().std(axis=1)
+        return (
+            float(np.median(spread)) > math.sqrt(_UNSTEADY)
+            or float(np.mean(spread > 2.0 * math.sqrt(_UNSTEADY))) > 0.2
+        )
+
+    def _look(self) -> Ripple | None:
+        return find_ripple(self._blocks(), self._rate)
+
+
+def _block_sums(grid: npt.NDArray[np.floating]) -> Doubles:
+    rows = np.add.reduceat(grid, np.arange(0, grid.shape[0], _BLOCK), axis=0)
+    return np.add.reduceat(rows, np.arange(0, grid.shape[1], _BLOCK), axis=1).astype(np.float64)
+
+
+class _Model:
+    """Harmonics of every tile, and the phase of the lamps."""
+
+    def __init__(self, ripple: Ripple, first: list[Tiles]) -> None:
+        self.ripple = ripple
+        self._omega = 2.0 * math.pi * ripple.frequency
+        means = np.stack([tiles.mean.ravel() for tiles in first], axis=1).astype(np.float64)
+        n = means.shape[1]
+        self._harmonics = np.arange(1, HARMONICS + 1)
+        drift = (np.arange(n) / n - 0.5) * (n * ripple.frequency > _CYCLES_DRIFT)
+        steady = np.stack([np.ones(n), drift])
+        solution = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
+        left = means - solution @ np.concatenate([steady, self._terms(n)])
+        self._scale = (np.median(np.abs(left), axis=1) * 1.4826).astype(np.float32)
+        np.maximum(self._scale, 1e-9, out=self._scale)
+        self._harmonics = self._plain(solution[:, 2:], n)
+        solution = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
+        self._weights = solution[:, 2:].astype(np.float32)
+        self._level = (solution[:, 0] + 0.5 * drift[-1] * solution[:, 1]).astype(np.float32)
+        self._recent = self._level.copy()
+        self._fit_squares(first)
+        self._step = np.float32(2.0 / max(_STEP_FRAMES, _STEP_CYCLES * ripple.period))
+        self._level_step = np.float32(1.0 / max(32.0, ripple.period))
+        self._patience = int(max(64.0, 2.0 * ripple.period))
+        self._out_for = np.zeros(means.shape[0], np.int32)
+        self._phase = self._omega * (n - 1)
+        self._before = self._weights @ self._now(self._phase)
+
+    def _terms(self, n: int) -> Doubles:
+        return basis(self._omega * np.arange(n), self._harmonics)
+
+    def _now(self, phase: float) -> Floats:
+        return basis(np.array([phase]), self._harmonics)[:, 0].astype(np.float32)
+
+    def _plain(self, weights: Doubles, n: int) -> npt.NDArray[np.int_]:
+        """The harmonics that some tiles clearly have; the first one always."""
+        power = np.square(weights[:, :HARMONICS]) + np.square(weights[:, HARMONICS:])
+        noise = 4.0 * np.square(self._scale)[:, None] / n
+        strongest = np.sort(power / noise, axis=0)[-max(1, len(power) // 20) :].mean(axis=0)
+        return np.flatnonzero((strongest > 4.0 * _HARMONIC_LEAST) | (self._harmonics == 1)) + 1
+
+    def _fit_squares(self, first: list[Tiles]) -> None:
+        """How much each tile's squared difference owes to the ripple's steps and its light.
+
+        A step scales every pixel of a tile, so that its square counts times a constant of the
+        tile's texture; shot noise goes with the light.
+        """
+        ripple = (self._weights @ self._terms(len(first)).astype(np.float32)).astype(np.float64)
+        squares = np.stack([tiles.sq_diff.ravel() for tiles in first[1:]], axis=1)
+        steps = np.square(np.diff(ripple, axis=1))
+        light = 0.5 * (ripple[:, 1:] + ripple[:, :-1])
+        fitted = _robust_fit_each(squares.astype(np.float64), steps, light)
+        self._texture, self._shot = np.maximum(fitted[1:], 0.0).astype(np.float32)
+        self._white = np.maximum(fitted[0], 1e-12).astype(np.float32)
+
+    def first(self, waiting: list[Tiles]) -> Iterator[Tiles]:
+        """The frames that were fitted, without their ripple."""
+        ripple = self._weights @ self._terms(len(waiting)).astype(np.float32)
+        before = ripple[:, 0]
+        for column, tiles in enumerate(waiting):
+            yield self._without(tiles, ripple[:, column], before)
+            before = ripple[:, column]
+
+    def steadied(self, tiles: Tiles) -> Tiles:
+        """The next frame without its ripple; learns from it."""
+        self._phase = math.remainder(self._phase + self._omega, 2.0 * math.pi)
+        terms = self._now(self._phase)
+        ripple = self._weights @ terms
+        before, self._before = self._before, ripple
+        self._learn(tiles.mean.ravel() - self._level - ripple, terms)
+        return self._without(tiles, ripple, before)
+
+    def _learn(self, error: Floats, terms: Floats) -> None:
+        self._recent += self._level_step * (error + self._level - self._recent)
+        reach = _CLIP * self._scale
+        self._out_for = np.where(np.abs(error) > reach, self._out_for + 1, 0)
+        error = np.clip(error, -reach, reach)
+        larger = np.abs(error) > 0.6745 * self._scale
+        self._scale *= np.where(larger, 1.0 + _MEDIAN_STEP, 1.0 - _MEDIAN_STEP).astype(np.float32)
+        np.maximum(self._scale, 1e-9, out=self._scale)
+        self._turn(error, terms)
+        self._weights += (self._step * error)[:, None] * terms[None, :]
+        self._level += self._level_step * error
+        # What stays away for cycles is the new light there.
+        new = self._out_for > self._patience
+        self._level[new] = self._recent[new]
+        self._out_for[new] = 0
+
+    def _turn(self, error: Floats, terms: Floats) -> None:
+        """Correct the period by the rotation that this frame's errors ask of all tiles."""
+        k = len(self._harmonics)
+        multiple = self._harmonics.astype(np.float32)
+        cosines, sines = self._weights[:, :k], self._weights[:, k:]
+        # Derivative of the ripple by the phase of the lamps.
+        slope = (sines * multiple) @ terms[:k] - (cosines * multiple) @ terms[k:]
+        power = 0.5 * float((np.square(cosines) + np.square(sines)).sum(axis=0) @ multiple**2)
+        if power > 0.0:
+            turn = float(error @ slope) / power
+            self._phase += 0.5 * float(self._step) * turn
+            self._omega += 0.05 * float(self._step) ** 2 * turn
+
+    def _without(self, tiles: Tiles, ripple: Floats, before: Floats) -> Tiles:
+        shape = tiles.mean.shape
+        owed = self._texture * np.square(ripple - before) + self._shot * 0.5 * (ripple + before)
+        squares = np.maximum(tiles.sq_diff.ravel() - owed, 0.25 * tiles.sq_diff.ravel())
+        mean = tiles.mean.ravel() - ripple
+        return replace(
+            tiles,
+            mean=(mean + self._evened(mean, ripple)).astype(np.float32).reshape(shape),
+            sq_diff=squares.astype(np.float32).reshape(shape)
+            if tiles.has_previous
+            else tiles.sq_diff,
+        )
+
+    def _evened(self, mean: Floats, ripple: Floats) -> Floats:
+        """What to add so that shot noise is as strong in the dark of the ripple as in its light.
+
+        Only what may be noise is scaled; what is beyond that stays as it is.
+        """
+        share = np.clip(1.0 + self._shot * ripple / self._white, 0.25, 4.0)
+        rest = mean - self._level
+        noise = np.clip(rest, -_CLIP * self._scale, _CLIP * self._scale)
+        return np.asarray(noise * (1.0 / np.sqrt(share) - 1.0), np.float32)
+
+
+def _robust_fit(series: Doubles, terms: Doubles) -> Doubles:
+    """Coefficients of every series' terms, shape (series, terms); far values clipped twice."""
+    target = series
+    for _ in range(3):
+        solution = np.linalg.lstsq(terms.T, target.T, rcond=1e-6)[0].T
+        fitted = solution @ terms
+        rest = series - fitted
+        reach = _CLIP * 1.4826 * np.median(np.abs(rest), axis=1, keepdims=True)
+        target = fitted + np.clip(rest, -reach, reach)
+    return np.asarray(solution, np.float64)
+
+
+def _robust_fit_each(series: Doubles, one: Doubles, two: Doubles) -> Doubles:
+    """Level and the weights of two terms of each series' own, shape (3, series).
+
+    All arrays have shape (series, frames); far values are clipped twice.
+    """
+    terms = [part - part.mean(axis=1, keepdims=True) for part in (one, two)]
+    a, b, d = ((x * y).sum(axis=1) for x, y in ((terms[0],) * 2, terms, (terms[1],) * 2))
+    a, d = a + 1e-6 * a.max() + 1e-30, d + 1e-6 * d.max() + 1e-30
+    determinant = np.maximum(a * d - b * b, 1e-9 * a * d)
+    target = series
+    for _ in range(3):
+        p, q = ((x * target).sum(axis=1) for x in terms)
+        first, second = (d * p - b * q) / determinant, (a * q - b * p) / determinant
+        level = target.mean(axis=1)
+        fitted = level[:, None] + first[:, None] * terms[0] + second[:, None] * terms[1]
+        rest = series - fitted
+        reach = _CLIP * 1.4826 * np.median(np.abs(rest), axis=1, keepdims=True)
+        target = fitted + np.clip(rest, -reach, reach)
+    level -= first * one.mean(axis=1) + second * two.mean(axis=1)
+    return np.stack([level, first, second])
