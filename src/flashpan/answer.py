@@ -32,7 +32,7 @@ def format_explanation(explained: Explanation) -> str:
     take = explained.log.take
     lines = [*head_lines(take), f"frame     {_clocks(explained.frame, take)}", ""]
     lines += _wrapped("verdict", explained.verdict.text, 10)
-    lines += _wrapped("asked for", _asked_text(explained), 10)
+    lines += _wrapped("asked", _asked_text(explained), 10)
     for account in explained.accounts:
         lines += ["", *_account_lines(account, explained)]
     if explained.around:
@@ -133,13 +133,13 @@ def _measured_text(site: Site, take: TakeInfo) -> str:
     if site.codes is None:
         return (
             f"{reading.quantity} {reading.value:.3f}, expected {reading.expected:.3f} {basis},"
-            f" noise {reading.noise:.3f} (times the usual change)"
+            f" noise {reading.noise:.3f} (in usual changes)"
         )
     value, expected, noise = site.codes
     return (
-        f"{reading.quantity} {_code(value)}, expected {_code(expected)} {basis}, noise"
-        f" {noise:.2g} code values of {(1 << take.bit_depth) - 1};"
-        f" {reading.value:.5f}, {reading.expected:.5f}, {reading.noise:.2g} of full scale"
+        f"{reading.quantity} {_code(value)} of {(1 << take.bit_depth) - 1}, expected"
+        f" {_code(expected)} {basis}, noise {noise:.2g} (in full scales {reading.value:.5f},"
+        f" {reading.expected:.5f}, {reading.noise:.2g})"
     )
 
 
@@ -150,7 +150,7 @@ def _departed_text(account: Account, reading: Reading) -> str:
     held = (
         "held, its baseline does not learn" if reading.is_held else "its baseline goes on learning"
     )
-    moving = "still moving" if account.is_moving else "at rest where it is"
+    moving = "still moving" if account.is_moving else "not clearly moving"
     return f"{since}; {held}; {moving}"
 
 
@@ -189,7 +189,7 @@ def _wrapped(title: str, text: str, indent: int) -> list[str]:
 
 
 def _figure(value: float) -> str:
-    return f"{value:.1f}" if value < 1000 else f"{value:.0f}"
+    return f"{value:.{2 if value < 10 else 1 if value < 1000 else 0}f}"
 
 
 def _code(value: float) -> str:

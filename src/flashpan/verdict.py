@@ -408,7 +408,7 @@ def _times(number: float) -> str:
 
 
 def _number(value: float) -> str:
-    return f"{value:.1f}" if value < 1000 else f"{value:.0f}"
+    return f"{value:.{2 if value < 10 else 1 if value < 1000 else 0}f}"
 
 
 def _frames(number: int) -> str:
