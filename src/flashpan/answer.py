@@ -70,7 +70,7 @@ def _account_lines(account: Account, explained: Explanation) -> list[str]:
         ("by noise", f"{how_often(standing.chance)}, such a score or a higher one"),
     ]
     if site is None:
-        parts.append(("place", _no_place_text(standing)))
+        parts.append(("place", _no_place_text(standing, explained)))
     else:
         parts += [("place", _place_text(site)), ("frames", _frames_text(site.reading))]
         parts += [("measured", _measured_text(site, explained.log.take))]
@@ -102,10 +102,10 @@ def _threshold_text(standing: Standing, refreshed: bool) -> str:
     return f"opens above {opening}, keeps open above {closing}; {learned}"
 
 
-def _no_place_text(standing: Standing) -> str:
-    if standing.score.value == 0:
+def _no_place_text(standing: Standing, explained: Explanation) -> str:
+    if explained.frame == explained.around[0].index:
         return "none: no frame before this one to compare it with"
-    return "this detector does not say where"
+    return "none named" if standing.score.value else "none: nothing rose above what was expected"
 
 
 def _place_text(site: Site) -> str:

@@ -122,7 +122,7 @@ def _reason(case: Case) -> str:
         return _reason_inside(case, case.ruling)
     if case.ruling.opening is not None:
         return "after the end"
-    return _reason_of_quiet(case.ruling)
+    return _reason_of_quiet(case, case.ruling)
 
 
 def _reason_inside(case: Case, ruling: Ruling) -> str:
@@ -135,14 +135,14 @@ def _reason_inside(case: Case, ruling: Ruling) -> str:
     return "departed" if departs else "between departures"
 
 
-def _reason_of_quiet(ruling: Ruling) -> str:
+def _reason_of_quiet(case: Case, ruling: Ruling) -> str:
     standings = list(ruling.standings.values())
     if any(s.is_told and s.score.value > s.closing for s in standings):
         return "told already"
     if any(s.score.value > s.closing for s in standings):
         return "not enough to open"
     has_said = any(s.score.value > 0 or s.score.reading for s in standings)
-    return "quiet" if has_said else "nothing to compare"
+    return "quiet" if has_said or case.frame > case.start else "nothing to compare"
 
 
 def _opening_of(case: Case) -> Opening | None:
