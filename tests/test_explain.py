@@ -335,6 +335,13 @@ class KeyframeReader(ArrayReader):
             yield replace(frame, is_keyframe=frame.index % 12 == 0)
 
 
+def test_too_few_frames_coded_afresh_are_said_to_be_too_few():
+    reader = KeyframeReader(grey_noise(240, SHAPE, seed=5), codec="h264", intra_only=False)
+    text = " ".join(format_explanation(explain(reader, 72)).split())
+    assert "too few frames coded afresh yet to learn from" in text
+    assert "frames that are not coded afresh" in text
+
+
 def test_a_frame_coded_afresh_says_so():
     pictures = grey_noise(240, SHAPE, seed=5)
     reader = KeyframeReader(pictures, codec="h264", intra_only=False)

@@ -12,7 +12,7 @@ from flashpan.model import Reading, TakeInfo
 from flashpan.ruling import Ruling, Standing
 from flashpan.table import WIDTH, head_lines
 from flashpan.units import format_playback, format_real, real_time
-from flashpan.verdict import how_often
+from flashpan.verdict import by_noise
 
 _BASIS = {
     "lately": "by its last samples",
@@ -64,10 +64,11 @@ def _asked_text(explained: Explanation) -> str:
 
 def _account_lines(account: Account, explained: Explanation) -> list[str]:
     standing, site = account.standing, account.site
+    ruling = next(r for r in explained.around if r.index == explained.frame)
     parts = [
         (account.detector, _score_text(standing)),
         ("threshold", _threshold_text(standing, explained.refreshed)),
-        ("by noise", f"{how_often(standing.chance)}, such a score or a higher one"),
+        ("by noise", f"{by_noise(standing, ruling)}, such a score or a higher one"),
     ]
     if site is None:
         parts.append(("place", _no_place_text(standing, explained)))
@@ -185,6 +186,7 @@ def _wrapped(title: str, text: str, indent: int) -> list[str]:
         WIDTH,
         subsequent_indent=" " * indent,
         break_long_words=False,
+        break_on_hyphens=False,
     )
 
 

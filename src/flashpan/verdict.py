@@ -256,7 +256,7 @@ def _say_not_enough(case: Case) -> Iterator[str]:
     name, s = _highest(above)
     yield (
         f"{_capital(name)} is above the {_number(s.closing)} that keep an event open, but none"
-        f" was open. {_by_noise(s)}"
+        f" was open. Noise alone gives that or more {by_noise(s, case.ruling)}."
     )
 
 
@@ -265,7 +265,8 @@ def _say_quiet(case: Case) -> Iterator[str]:
     name, s = _highest(case.ruling.standings)
     yield (
         f"No event: the highest, {name}, reached {_number(s.score.value)} of the"
-        f" {_number(s.opening)} that open one ({_share(s)}). {_by_noise(s)}"
+        f" {_number(s.opening)} that open one ({_share(s)}). Noise alone gives that"
+        f" or more {by_noise(s, case.ruling)}."
     )
 
 
@@ -399,8 +400,11 @@ def how_often(chance: float) -> str:
     return "less than once in 1,000,000 frames"
 
 
-def _by_noise(standing: Standing) -> str:
-    return f"Noise alone gives that or more {how_often(standing.chance)}."
+def by_noise(standing: Standing, ruling: Ruling) -> str:
+    """How often noise gives such a score; what kind of frames that is known of."""
+    is_stand_in = ruling.refreshed and not standing.learned_from
+    of_kind = " that are not coded afresh" if is_stand_in else ""
+    return f"{how_often(standing.chance)}{of_kind}"
 
 
 def _times(number: float) -> str:

@@ -210,7 +210,7 @@ class PlaceRun(ABC):
         return Reading(
             quantity=self.quantity,
             place=self.places.size(place),
-            extent=self.places.around(np.array([place])),
+            extent=self.places.extent_of(place),
             frames=(index - rate + 1, index),
             **track.judged(place)._asdict(),
         )

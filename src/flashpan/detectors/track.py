@@ -210,14 +210,15 @@ class Track:
 
     def judged(self, place: int) -> Judged:
         """What the sample just judged, and not yet learned, was judged by at one place."""
-        value, noise = float(self._mean[place] + self._error[place]), float(self._noise[place])
-        is_nearer = self._deviation[place] != self._error[place] - self._bias[place]
-        basis = "earlier" if is_nearer else "lately"
-        if place in self._surprised:
+        error, deviation = float(self._error[place]), float(self._deviation[place])
+        value, noise = float(self._mean[place]) + error, float(self._noise[place])
+        is_fresh = self._deviation[place] == np.float32(self._error[place] - self._bias[place])
+        basis = "lately" if is_fresh else "earlier"
+        if len(self._surprised) and place in self._surprised:
             basis = "echo"
-        out_of_reach = self.size(self._deviation[[place]])[0] > GATE * self.spread[place]
-        expected = value - float(self.z[place]) * noise
-        return Judged(value, expected, noise, basis, bool(out_of_reach))
+        size = abs(deviation) if self._sides == 2 else deviation
+        is_held = size > GATE * float(self.spread[place])
+        return Judged(value, value - float(self.z[place]) * noise, noise, basis, is_held)
 
     def _first_wander(self, warm_up: Floats) -> Floats:
         """Wander in the warm-up: the middle one of its steps from quarter to quarter.
