@@ -131,6 +131,7 @@ class Search:
             info=info,
             grid=self._grid,
             settle_frames=max(SETTLE_FRAMES, 2 * wanted.merge_gap_frames),
+            with_readings=watch is not None,
         )
         self._scorer = Scorer({name: _detector(name) for name in wanted.detectors}, scene)
         self._picker = Picker(

@@ -70,6 +70,7 @@ class RoiMotionRun:
         self._past: tuple[Score, ...] = ()
         self._track: Track | None = None
         self._settle = scene.settle_frames
+        self._with_readings = scene.with_readings
         self._last = Score(index=-1, value=0.0)
         sizes = np.array([max(1, int(m.sum())) for m in self._members], np.float64)
         floor = 1.0 / np.sqrt(2.0 * sizes)
@@ -175,7 +176,7 @@ class RoiMotionRun:
         unknown = np.isnan(sample)
         sample = np.where(unknown, track.level, sample)
         self._last = self._describe(index, track, track.judge(sample), squares)
-        reading = self._reading(index, track, unknown)
+        reading = self._reading(index, track, unknown) if self._with_readings else None
         self._learn_usual(changes)
         settled = track.learn(sample)
         if len(settled):

@@ -70,6 +70,7 @@ class PlaceRun(ABC):
         self.step = scene.info.least_step
         self._predicted = scene.info.predicts_with_loss
         self._settle = scene.settle_frames
+        self._with_readings = scene.with_readings
         self._tracks: dict[int, Track] = {}
         self._sums = {rate: np.zeros(self.places.n, np.float64) for rate in self.rates[1:]}
         self._slow: dict[int, list[Floats]] = {rate: [] for rate in self.rates[1:]}
@@ -196,7 +197,8 @@ class PlaceRun(ABC):
         place = int(size.argmax())
         value = float(size[place])
         finding = _Finding(value=value, place=place, z=z, until=index)
-        finding.reading = self._reading(rate, index, track, place)
+        if self._with_readings:
+            finding.reading = self._reading(rate, index, track, place)
         self._usual[rate] += _USUAL_STEP * (1.0 if value > self._usual[rate] else -1.0)
         if value <= self._gate:
             return finding
