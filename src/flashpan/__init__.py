@@ -21,6 +21,7 @@ if TYPE_CHECKING:
         UnreadableTake,
         UsageError,
     )
+    from flashpan.explain import Explanation, explain
     from flashpan.find import find
     from flashpan.model import Event, EventLog, Frame, Region, TakeInfo, TrimRange
     from flashpan.readers.open import open_take
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Event",
     "EventLog",
+    "Explanation",
     "FlashpanError",
     "Frame",
     "PlugInError",
@@ -44,6 +46,7 @@ __all__ = [
     "UnreadableTake",
     "UsageError",
     "__version__",
+    "explain",
     "find",
     "open_take",
 ]
@@ -65,6 +68,7 @@ _HOMES = {
         ("Event", "EventLog", "Frame", "Region", "TakeInfo", "TrimRange"), "flashpan.model"
     ),
     "Settings": "flashpan.settings",
+    **dict.fromkeys(("Explanation", "explain"), "flashpan.explain"),
     "find": "flashpan.find",
     "open_take": "flashpan.readers.open",
 }

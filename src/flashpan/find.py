@@ -24,6 +24,7 @@ from flashpan.model import Event, EventLog, Frame, Score, ScoreTrace, Tiles, Tot
 from flashpan.picker import Pick, Picker
 from flashpan.ranges import Span, trim_ranges
 from flashpan.readers.base import Reader
+from flashpan.ruling import Opening, Watch
 from flashpan.settings import ResolvedSettings, Settings
 from flashpan.units import real_time
 
@@ -69,7 +70,7 @@ def find(
         A setting makes no sense for this take.
     """
     asked = settings or Settings()
-    with _opened(take, asked) as reader:
+    with opened(take, asked) as reader:
         search = Search(reader, asked, keep_trace=keep_trace)
         for event in search.events(on_frame):
             if on_event is not None:
@@ -77,9 +78,10 @@ def find(
         return search.log()
 
 
-def _opened(
+def opened(
     take: str | os.PathLike[str] | Reader, settings: Settings
 ) -> Reader | nullcontext[Reader]:
+    """An open take as it is, to be left open; a path opened as the settings say."""
     if isinstance(take, Reader):
         return nullcontext(take)
     from flashpan.readers.open import open_take  # readers are heavy and not always needed
@@ -104,9 +106,23 @@ class Search:
         What was asked for.
     keep_trace : bool
         Keep every frame's scores.
+    watch : Watch, optional
+        Told what the picker makes of the frames it asks for.
+
+    Attributes
+    ----------
+    openings : list of Opening or None
+        What opened each event so far.
     """
 
-    def __init__(self, reader: Reader, settings: Settings, *, keep_trace: bool = False) -> None:
+    def __init__(
+        self,
+        reader: Reader,
+        settings: Settings,
+        *,
+        keep_trace: bool = False,
+        watch: Watch | None = None,
+    ) -> None:
         self._reader = reader
         self.settings = settings.resolved(reader.info)
         self._began = time.monotonic()
@@ -116,13 +132,22 @@ class Search:
             info=info,
             grid=self._grid,
             settle_frames=max(SETTLE_FRAMES, 2 * wanted.merge_gap_frames),
+            with_readings=watch is not None,
         )
         self._flicker = Deflicker(replace(info, capture_rate=wanted.capture_rate), self._grid)
         self._scorer = Scorer({name: _detector(name) for name in wanted.detectors}, scene)
-        self._picker = Picker(self._scorer.laws, wanted.false_alarms, wanted.merge_gap_frames)
+        self._picker = Picker(
+            self._scorer.laws, wanted.false_alarms, wanted.merge_gap_frames, watch
+        )
         self._trace = TraceKeeper(wanted.detectors) if keep_trace else None
         self._events: list[Event] = []
+        self.openings: list[Opening | None] = []
         self._last = wanted.start - 1
+
+    @property
+    def grid(self) -> Grid:
+        """Where the tiles lie."""
+        return self._grid
 
     def events(self, on_frame: Callable[[int], None] | None = None) -> Iterator[Event]:
         """Yield each event as soon as it closes."""
@@ -217,6 +242,7 @@ class Search:
         for pick in picks:
             event = event_from(pick, self._grid, self.settings)
             self._events.append(event)
+            self.openings.append(pick.opening)
             yield event
 
 
@@ -286,7 +312,7 @@ class Scorer:
     def _release(self) -> Iterator[Moment]:
         self._is_warm = True
         past = {
-            name: {score.index: score for score in run.retrospect()}
+            name: {s.index: replace(s, in_retrospect=True) for s in run.retrospect()}
             for name, run in self._runs.items()
         }
         warm_up: dict[str, tuple[list[float], bool]] | None = {

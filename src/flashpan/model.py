@@ -181,6 +181,48 @@ class Tiles:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What a score rests on: the place that gave it, as it was judged.
+
+    The score is the departure of ``value`` from ``expected`` in units of ``noise``.
+
+    Attributes
+    ----------
+    quantity : str
+        ``"mean luma"`` and ``"frame difference"`` are fractions of full scale; ``"motion"``
+        is the root mean square change of a region's tiles in units of their usual change.
+    place : str
+        ``"tile"``, ``"block"`` (of tiles), ``"window"`` (all that is looked at) or
+        ``"region"`` (of interest).
+    extent : tuple of int
+        The tiles of that place.
+    frames : tuple of int
+        First and last frame that the value is the mean of; where ``lag`` is not 0, the two
+        frames that were compared.
+    lag : int
+        Frames back that the value compares with; 0 where it is a mean.
+    value, expected, noise : float
+        Finite.
+    basis : str
+        Where ``expected`` comes from: ``"lately"`` (the place's last samples), ``"earlier"``
+        (how it was before what now passes) or ``"echo"`` (its last two errors).
+    is_held : bool
+        True where the place has departed, so that its baseline does not learn this frame.
+    """
+
+    quantity: str
+    place: str
+    extent: Extent
+    frames: tuple[int, int]
+    lag: int = 0
+    value: float
+    expected: float
+    noise: float
+    basis: str
+    is_held: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
     """A detector's number for one frame.
 
@@ -212,6 +254,10 @@ class Score:
         units: 0 on a plateau.
     settled : bool
         True on the frame when a departed place became the new normal.
+    reading : Reading or None
+        What the value rests on, where the detector says so.
+    in_retrospect : bool
+        True where the frame lay in the warm-up and was scored after it.
     """
 
     index: int
@@ -225,6 +271,8 @@ class Score:
     sign: float = 0.0
     moving: float = 0.0
     settled: bool = False
+    reading: Reading | None = None
+    in_retrospect: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

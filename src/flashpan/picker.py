@@ -10,11 +10,12 @@ settled in a new state, with the last frame that still moved.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import median_low
 
 from flashpan.chance import MaxLaw, Tail
 from flashpan.model import Extent, Score
+from flashpan.ruling import Opening, Ruling, Standing, Watch
 
 CLOSE_CHANCE = 1e-3
 """Chance per quiet frame of a score that keeps an open event open."""
@@ -30,6 +31,8 @@ _RISE = 1.05
 _RECENT = 2048
 _LONG = 16384
 _REFIT_LONG = 512
+# Frames that the tails of `flashpan.chance` are first fitted to.
+_FIT_FROM = 8
 # The whole warm-up counts where it asks for no more than so many times its calm part.
 _AGREEMENT = 2.0
 # Scale of the tail that is expected of a scene, and the quiet frames that this counts for.
@@ -47,7 +50,8 @@ class Pick:
     """An event in the picker's terms: tiles instead of pixels; frames inclusive.
 
     ``sign`` is the mean sign of the brightness change while it was above the opening
-    threshold, ``stays`` whether the scene settled in a new state.
+    threshold, ``stays`` whether the scene settled in a new state, ``opening`` the score that
+    opened it.
     """
 
     onset: int
@@ -59,6 +63,7 @@ class Pick:
     chance: float
     sign: float
     stays: bool
+    opening: Opening | None = None
 
 
 class Channel:
@@ -86,6 +91,7 @@ class Channel:
         self._long_tail = Tail(memory=_LONG, refit_every=_REFIT_LONG)
         self._fresh_tail = Tail(memory=512, refit_every=8, prior=8.0)
         self._fresh_seen: list[float] = []
+        self._n_primed = 0
         self._set_thresholds()
 
     def _set_thresholds(self) -> None:
@@ -119,6 +125,7 @@ class Channel:
         calm = sorted(quarters, key=self._opening)[1]
         agrees = self._opening(whole) <= _AGREEMENT * self._opening(calm)
         self._tail = whole if agrees else calm
+        self._n_primed = self._tail.count
         self._set_thresholds()
 
     def _fitted(self, values: Sequence[float]) -> Tail:
@@ -147,6 +154,14 @@ class Channel:
             due = (self._tail.push(value, self._law), self._long_tail.push(value, self._law))
             if any(due):
                 self._set_thresholds()
+
+    def learned_from(self, refreshed: bool) -> int:
+        """Quiet frames that the thresholds rest on; 0 where theory or another kind's stand in."""
+        if refreshed:
+            n_fresh = self._fresh_tail.count
+            return n_fresh if n_fresh >= _FRESH_KNOWN else 0
+        n_quiet = max(self._n_primed, min(self._long_tail.count, _LONG))
+        return n_quiet if n_quiet >= _FIT_FROM else 0
 
     def chance(self, value: float, refreshed: bool) -> float:
         """Chance per frame that noise gives this score or more."""
@@ -212,6 +227,7 @@ class _Open:
 
     opened: int
     last: int
+    opening: Opening | None = None
     stirs: list[_Stir] = field(default_factory=list)
     settled_at: int = -1
 
@@ -227,14 +243,21 @@ class Picker:
         False events accepted per million frames, over all detectors.
     merge_gap_frames : int
         Departures with at most this many quiet frames between them are one event.
+    watch : Watch, optional
+        Told what becomes of the frames it asks for.
     """
 
     def __init__(
-        self, laws: Mapping[str, MaxLaw], false_alarms: float, merge_gap_frames: int
+        self,
+        laws: Mapping[str, MaxLaw],
+        false_alarms: float,
+        merge_gap_frames: int,
+        watch: Watch | None = None,
     ) -> None:
         chance = min(0.5, false_alarms / 1e6 / len(laws))
         self.channels = {name: Channel(law, chance) for name, law in laws.items()}
         self._gap = merge_gap_frames
+        self._watch = watch
         self._open: _Open | None = None
         self._free_from = 0
 
@@ -247,8 +270,14 @@ class Picker:
         hot, warm = self._judge(scores, refreshed)
         if self._open is not None and index - self._open.last > CLOSE_WITHIN:
             warm = hot
+        last = self._open.last if self._open is not None else None
         if self._open is None and hot:
-            self._open = _Open(opened=index, last=index)
+            opening = self._opening(index, scores, hot, refreshed)
+            self._open = _Open(opened=index, last=index, opening=opening)
+        if self._watch is not None:
+            if index in self._watch:
+                self._watch.add(self._ruling(index, scores, refreshed, hot, warm, last))
+            self._watch.pass_by(index, departs=bool(warm))
         if self._open is None or refreshed:  # a pulse is learned even where it opens an event
             for name, score in scores.items():
                 self.channels[name].learn(score.value, refreshed)
@@ -275,6 +304,45 @@ class Picker:
             if score.value > closing:
                 warm[name] = score.value / opening
         return hot, warm
+
+    def _opening(
+        self, index: int, scores: Mapping[str, Score], hot: Mapping[str, float], refreshed: bool
+    ) -> Opening:
+        name = max(hot, key=hot.__getitem__)
+        threshold, _ = self.channels[name].thresholds(refreshed)
+        return Opening(index, name, scores[name].value, threshold)
+
+    def _ruling(
+        self,
+        index: int,
+        scores: Mapping[str, Score],
+        refreshed: bool,
+        hot: Mapping[str, float],
+        warm: Mapping[str, float],
+        last: int | None,
+    ) -> Ruling:
+        """What this frame is taken for, before anything is learned from it."""
+        standings = {}
+        for name, score in scores.items():
+            channel = self.channels[name]
+            opening, closing = channel.thresholds(refreshed)
+            standings[name] = Standing(
+                score=score,
+                opening=opening,
+                closing=closing,
+                chance=channel.chance(score.value, refreshed),
+                learned_from=channel.learned_from(refreshed),
+                opens=name in hot,
+                keeps_open=self._open is not None and name in warm,
+                is_told=bool(score.until < self._free_from),
+            )
+        return Ruling(
+            index=index,
+            refreshed=refreshed,
+            standings=standings,
+            opening=None if self._open is None else self._open.opening,
+            departed_last=last,
+        )
 
     def _extend(
         self,
@@ -356,7 +424,7 @@ class Picker:
             picks = [whole.pick(event.last, stays=False)]
         for pick in picks:
             self._free_from = pick.end + 1
-            yield pick
+            yield replace(pick, opening=event.opening)
 
 
 def _joined(one: Extent | None, other: Extent | None) -> Extent | None:

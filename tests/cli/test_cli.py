@@ -39,6 +39,7 @@ FIND_OPTIONS = [
     "--csv",
     "--out",
     "--overwrite",
+    "--explain",
 ]
 
 

@@ -75,6 +75,20 @@ def test_sees_something_happen(name):
     assert found.max() > 3 * np.median(found) > 0
 
 
+def test_readings_change_no_score_and_are_what_the_score_is(name):
+    reader = ArrayReader(lively())
+    grid, tiles = measured(reader)
+    scene = Scene(info=reader.info, grid=grid, with_readings=True)
+    scores = final(detector(name).start(scene), tiles)
+    assert [replace(score, reading=None) for score in scores] == scored(name, reader)
+    told = [score for score in scores if score.reading is not None]
+    assert len(told) > 150
+    for score in told:
+        departure = (score.reading.value - score.reading.expected) / score.reading.noise
+        either = (max(0.0, departure), abs(departure))
+        assert score.value in [pytest.approx(size, rel=1e-3, abs=1e-3) for size in either]
+
+
 def test_gives_one_score_per_frame_in_order(name):
     reader = ArrayReader(lively())
     grid, tiles = measured(reader)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +31,7 @@ Examples:
   flashpan find night/*.mov --out logs --json
   flashpan find drop.mkv --roi 10%,0,50%,100% --pre-roll 5ms --capture-rate 5000
   flashpan find burst.bin --raw 640x480:Mono12p --ignore 0,0,200,24 --last 9999
+  flashpan find storm.mp4 --capture-rate 100000 --explain 5120
 
 \b
 Columns of --csv:
@@ -52,6 +54,13 @@ Columns of --csv:
 @click.option("--csv", "as_csv", is_flag=True, help="Print a header and a row per event.")
 @click.option("--out", metavar="DIR", help="Write <take>.events.json there.")
 @click.option("--overwrite", is_flag=True, help="Replace event logs that are there already.")
+@click.option(
+    "--explain",
+    "doubted",
+    metavar="FRAME",
+    type=int,
+    help="Say instead why this frame of the one TAKE is, or is not, an event.",
+)
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -63,9 +72,15 @@ def command(
     as_csv: bool,
     out: str | None,
     overwrite: bool,
+    doubted: int | None,
     **options: Any,
 ) -> None:
     """Read the options, search each take, show the results."""
+    if doubted is not None:
+        _require_alone(takes, doubted, jsonl=jsonl, as_csv=as_csv, out=out or overwrite)
+        asked, named = asked_settings(options), named_settings(settings_file)
+        work = partial(_explain_one, frame=doubted, asked=asked, named=named, as_json=as_json)
+        ctx.exit(each_take(takes, work))
     if overwrite and out is None:
         raise click.UsageError("--overwrite is about the logs of --out DIR; give both")
     form_type = _form_type(as_json=as_json, jsonl=jsonl, as_csv=as_csv)
@@ -75,6 +90,35 @@ def command(
     status = each_take(takes, work)
     form.finish()
     ctx.exit(status)
+
+
+def _require_alone(takes: tuple[str, ...], frame: int, **others: object) -> None:
+    """Refuse what makes no sense beside --explain."""
+    if len(takes) > 1:
+        raise click.UsageError(f"--explain is about one take, not {len(takes)}; give that one")
+    if frame < 0:
+        raise click.UsageError(f"--explain {frame}: frames are numbered from 0; give 0 or more")
+    if any(others.values()):
+        raise click.UsageError(
+            "--explain prints an answer as text or, with --json, as JSON;"
+            " leave out --jsonl, --csv, --out and --overwrite"
+        )
+
+
+def _explain_one(
+    take: str, *, frame: int, asked: Settings, named: Settings | None, as_json: bool
+) -> None:
+    from flashpan.answer import explanation_to_dict, format_explanation
+    from flashpan.explain import explain
+    from flashpan.settings import settings_for
+
+    settings = settings_for(take, asked, named)
+    with open_with(take, settings) as reader, progress(reader.info, settings.first or 0) as shown:
+        explained = explain(reader, frame, settings, on_frame=shown)
+    text = format_explanation(explained)
+    if as_json:
+        text = json.dumps(explanation_to_dict(explained), indent=2, allow_nan=False)
+    Results(go_on=False).write(text)
 
 
 def _form_type(*, as_json: bool, jsonl: bool, as_csv: bool) -> type[Table]:

@@ -23,6 +23,8 @@ class Scene:
     grid: Grid
     settle_frames: int = 256
     """Frames a place must hold a new state before it becomes the new normal."""
+    with_readings: bool = False
+    """Whether scores are to say what they rest on, which costs some time."""
 
 
 class Run(Protocol):

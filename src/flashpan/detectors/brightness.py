@@ -40,6 +40,7 @@ class BrightnessRun(PlaceRun):
     """
 
     sides = 2
+    quantity = "mean luma"
     rates = (1, 4)
 
     def __init__(self, scene: Scene) -> None:

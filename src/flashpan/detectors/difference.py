@@ -36,6 +36,7 @@ class DifferenceRun(PlaceRun):
     """
 
     sides = 1
+    quantity = "frame difference"
 
     def __init__(self, scene: Scene) -> None:
         super().__init__(scene)

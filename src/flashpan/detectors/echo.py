@@ -105,6 +105,11 @@ class Echo:
         self._departure[places] = departure
         return self._departure[places]
 
+    @property
+    def spread(self) -> Floats:
+        """Noise that surprises are measured in, at `places`."""
+        return self._spread[self.places]
+
     def forget(self, places: Indices) -> None:
         """Places whose forecast was moved have no last errors."""
         self._before[places] = 0.0

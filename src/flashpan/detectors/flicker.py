@@ -145,7 +145,7 @@ class _Model:
         means = np.stack([tiles.mean.ravel() for tiles in first], axis=1).astype(np.float64)
         n = means.shape[1]
         self._harmonics = np.arange(1, HARMONICS + 1)
-        drift = (np.arange(n) / n - 0.5) * (n * ripple.frequency > _CYCLES_DRIFT)
+        drift = (np.arange(n) / n - 0.5) * float(n * ripple.frequency > _CYCLES_DRIFT)
         steady = np.stack([np.ones(n), drift])
         solution = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
         left = means - solution @ np.concatenate([steady, self._terms(n)])
@@ -165,7 +165,7 @@ class _Model:
         self._before = self._weights @ self._now(self._phase)
 
     def _terms(self, n: int) -> Doubles:
-        return basis(self._omega * np.arange(n), self._harmonics)
+        return basis(self._omega * np.arange(n, dtype=np.float64), self._harmonics)
 
     def _now(self, phase: float) -> Floats:
         return basis(np.array([phase]), self._harmonics)[:, 0].astype(np.float32)

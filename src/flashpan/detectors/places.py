@@ -90,6 +90,16 @@ class Places:
         bottom, right = self._extents[places, 2:].max(axis=0)
         return int(top), int(left), int(bottom), int(right)
 
+    def size(self, place: int) -> str:
+        """``tile``, ``block`` or ``window``."""
+        names = ("tile", "block", "window") if len(self.sizes) == 3 else ("tile", "window")
+        return next(n for n, part in zip(names, self.sizes, strict=False) if place < part.stop)
+
+    def extent_of(self, place: int) -> Extent:
+        """Tiles of one place."""
+        top, left, bottom, right = self._extents[place].tolist()
+        return top, left, bottom, right
+
     def tile(self, place: int) -> tuple[int, int]:
         """Row and column of a place's top left tile."""
         top, left = self._extents[place][:2]

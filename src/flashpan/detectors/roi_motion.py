@@ -13,9 +13,9 @@ from scipy import special
 
 from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Run, Scene
-from flashpan.detectors.noise import Floats
+from flashpan.detectors.noise import Flags, Floats
 from flashpan.detectors.track import GATE, Track, quantisation_floor, white_floor
-from flashpan.model import Extent, Region, Score, Tiles
+from flashpan.model import Extent, Reading, Region, Score, Tiles
 
 LAGS = (1, 4, 16)
 """Frames back that a tile's mean is compared with."""
@@ -70,6 +70,7 @@ class RoiMotionRun:
         self._past: tuple[Score, ...] = ()
         self._track: Track | None = None
         self._settle = scene.settle_frames
+        self._with_readings = scene.with_readings
         self._last = Score(index=-1, value=0.0)
         sizes = np.array([max(1, int(m.sum())) for m in self._members], np.float64)
         floor = 1.0 / np.sqrt(2.0 * sizes)
@@ -172,15 +173,17 @@ class RoiMotionRun:
         assert track is not None
         squares = self._squares(changes)
         sample = self._pool(squares)
-        sample = np.where(np.isnan(sample), track.level, sample)
+        unknown = np.isnan(sample)
+        sample = np.where(unknown, track.level, sample)
         self._last = self._describe(index, track, track.judge(sample), squares)
+        reading = self._reading(index, track, unknown) if self._with_readings else None
         self._learn_usual(changes)
         settled = track.learn(sample)
         if len(settled):
             track.settle(settled, self._floor)
         if track.refresh_due:
             track.refresh(self._floor)
-        return replace(self._last, settled=bool(len(settled)))
+        return replace(self._last, settled=bool(len(settled)), reading=reading)
 
     def _describe(self, index: int, track: Track, z: Floats, squares: Floats) -> Score:
         best = int(z.argmax())
@@ -203,6 +206,20 @@ class RoiMotionRun:
             since=since,
             until=index - shortest + 1,
             moving=track.moving(departed),
+        )
+
+    def _reading(self, index: int, track: Track, unknown: Flags) -> Reading | None:
+        best = int(track.z.argmax())
+        if unknown[best]:  # its lag reaches back before the first frame
+            return None
+        lag = LAGS[best % len(LAGS)]
+        return Reading(
+            quantity="motion",
+            place="region",
+            extent=_bounds(self._members[best // len(LAGS)]),
+            frames=(index - lag, index),
+            lag=lag,
+            **track.judged(best)._asdict(),
         )
 
     @staticmethod

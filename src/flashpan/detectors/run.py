@@ -19,7 +19,7 @@ from flashpan.detectors.base import Scene
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.places import Places
 from flashpan.detectors.track import Track
-from flashpan.model import Score, Tiles
+from flashpan.model import Reading, Score, Tiles
 
 WARM_UP = 32
 LONG_WARM_UP = 128
@@ -52,6 +52,7 @@ class _Finding:
     until: int = 0
     blind: bool = False
     """True where it began somewhere within the one sample that shows it."""
+    reading: Reading | None = None
 
 
 class PlaceRun(ABC):
@@ -62,6 +63,8 @@ class PlaceRun(ABC):
     """
 
     sides: int
+    quantity: str
+    """Name of the statistic, for `flashpan.model.Reading`."""
     rates: tuple[int, ...] = (1,)
     """Frames averaged per sample, ascending; the first is 1."""
 
@@ -70,6 +73,7 @@ class PlaceRun(ABC):
         self.step = scene.info.least_step
         self._predicted = scene.info.predicts_with_loss
         self._settle = scene.settle_frames
+        self._with_readings = scene.with_readings
         self._tracks: dict[int, Track] = {}
         self._sums = {rate: np.zeros(self.places.n, np.float64) for rate in self.rates[1:]}
         self._slow: dict[int, list[Floats]] = {rate: [] for rate in self.rates[1:]}
@@ -197,6 +201,8 @@ class PlaceRun(ABC):
         place = int(size.argmax())
         value = float(size[place])
         finding = _Finding(value=value, place=place, z=z, until=index)
+        if self._with_readings:
+            finding.reading = self._reading(rate, index, track, place)
         self._usual[rate] += _USUAL_STEP * (1.0 if value > self._usual[rate] else -1.0)
         if value <= self._gate:
             return finding
@@ -205,6 +211,15 @@ class PlaceRun(ABC):
         finding.moving = track.moving(departed, noise)
         finding.since, finding.blind = self._since(rate, index, track, finding)
         return finding
+
+    def _reading(self, rate: int, index: int, track: Track, place: int) -> Reading:
+        return Reading(
+            quantity=self.quantity,
+            place=self.places.size(place),
+            extent=self.places.extent_of(place),
+            frames=(index - rate + 1, index),
+            **track.judged(place)._asdict(),
+        )
 
     def _since(self, rate: int, index: int, track: Track, finding: _Finding) -> tuple[int, bool]:
         """Look back, or keep what was found while the departure goes on and does not grow."""
@@ -267,6 +282,7 @@ class PlaceRun(ABC):
                 since=index,
                 until=index,
                 settled=settled,
+                reading=best.reading,
             )
         z = best.z[best.places]
         return Score(
@@ -280,4 +296,5 @@ class PlaceRun(ABC):
             sign=float(z.sum() / np.abs(z).sum()) if self.sides == 2 else 0.0,
             moving=best.moving,
             settled=settled,
+            reading=best.reading,
         )

@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from statistics import median_low
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -59,6 +60,16 @@ _NEAR = 3.0
 _FRESH_MOST = 40.0
 _FRESH_LEEWAY = 2.0
 _FRESH_MEMORY = 16
+
+
+class Judged(NamedTuple):
+    """One place's sample, as `Track.judge` saw it: ``z`` is (value - expected) / noise."""
+
+    value: float
+    expected: float
+    noise: float
+    basis: str
+    is_held: bool
 
 
 class Track:
@@ -120,7 +131,8 @@ class Track:
         self._wander = self._first_wander(warm_up)
         self._mean_before = self._mean
         self.z = np.zeros(n_places, np.float32)
-        self._deviation = self._error = self.z
+        self._deviation = self._error = self._noise = self.z
+        self._surprised: Indices = np.zeros(0, np.intp)
         self._echo = Echo(n_places, sides, sizes, settle_after)
 
     def _nearest(self, sample: Floats) -> Floats:
@@ -205,12 +217,29 @@ class Track:
         self._deviation = self._nearest(sample).astype(np.float32)
         noise = np.sqrt(self.spread**2 + self._wander * age)
         self.z = (self._deviation / noise).astype(np.float32)
-        places = self._echo.places
+        places = self._surprised = self._echo.places
         if len(places):
             surprise = self._echo.judge(self._error, self._bias)
             plain = self.z[places]
-            self.z[places] = np.where(np.abs(surprise) > np.abs(plain), surprise, plain)
+            more = np.abs(surprise) > np.abs(plain)
+            self.z[places] = np.where(more, surprise, plain)
+            noise[places] = np.where(more, self._echo.spread, noise[places])
+            self._surprised = places[more]
+        self._noise = noise
         return self.z
+
+    def judged(self, place: int) -> Judged:
+        """What the sample just judged, and not yet learned, was judged by at one place."""
+        error, deviation = float(self._error[place]), float(self._deviation[place])
+        value = float(self._mean[place] + self._trend[place]) + error
+        noise = float(self._noise[place])
+        is_fresh = self._deviation[place] == np.float32(self._error[place] - self._bias[place])
+        basis = "lately" if is_fresh else "earlier"
+        if len(self._surprised) and place in self._surprised:
+            basis = "echo"
+        size = abs(deviation) if self._sides == 2 else deviation
+        is_held = size > GATE * float(self.spread[place])
+        return Judged(value, value - float(self.z[place]) * noise, noise, basis, is_held)
 
     def _first_wander(self, warm_up: Floats) -> Floats:
         """Wander in the warm-up: the middle one of its steps from quarter to quarter.
