@@ -10,11 +10,14 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from flashpan.grid import Grid
 from flashpan.model import Extent
 
 BLOCK = 4
+NEAR = (2, 5)
+"""Rows and columns of tiles on each side that are near: burnt-in text runs across."""
 
 
 class Places:
@@ -69,6 +72,28 @@ class Places:
                     parts.append((self._block_sums(weighted) / self._sized[1]).ravel())
             parts.append(np.array([weighted.sum() / self._sized[-1].item()]))
         return np.concatenate(parts)[self._kept].astype(np.float32)
+
+    def largest_near(self, values: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+        """Largest value of the tiles near every place, as it would show there; shape (n,).
+
+        ``values`` has one number per place, of which those of tiles count.  In a block or the
+        window one tile's change shows by its share of the pixels.
+        """
+        grid = np.zeros(self._tile_rows * self._tile_cols, np.float32)
+        grid[self._kept[: self._n_tiles]] = values[: self._n_tiles]
+        size = tuple(2 * reach + 1 for reach in NEAR)
+        near = ndimage.maximum_filter(
+            grid.reshape(self._tile_rows, self._tile_cols), size=size, mode="constant"
+        )
+        parts = [near.ravel()]
+        if len(self._sized) == 3:
+            rows = np.maximum.reduceat(near, self._row_starts, axis=0)
+            parts.append(np.maximum.reduceat(rows, self._col_starts, axis=1).ravel())
+        if len(self._sized) > 1:
+            parts.append(near.max(keepdims=True).ravel())
+        flat: npt.NDArray[np.float32] = np.concatenate(parts)[self._kept]
+        share = self.n_px[: self._n_tiles].max(initial=1.0) / self.n_px
+        return (flat * np.minimum(share, 1.0)).astype(np.float32)
 
     def _all_extents(self) -> npt.NDArray[np.intp]:
         rows, cols = self._tile_rows, self._tile_cols

@@ -159,6 +159,7 @@ class PlaceRun(ABC):
             settle_after=max(16, self._settle // rate),
             sizes=self.places.sizes,
             forecast=_FORECAST[rate],
+            near=self.places.largest_near,
         )
 
     def _follow(self, tiles: Tiles, sample: Floats) -> Score:

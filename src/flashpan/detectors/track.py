@@ -17,7 +17,7 @@ place that is again as it was some time ago has come back, whatever crept into i
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from statistics import median_low
 from typing import NamedTuple
 
@@ -44,6 +44,10 @@ _RECENT_FEW = 2
 # in 2048 from the rounding of a 16-bit picture up to full scale.
 _UNIT = 1024.0
 _WANDER_GAIN = 0.125
+# Times its white noise from which a tile is restless, and makes the tiles near it doubtful, and
+# the share of such tiles up to which that is a local matter.
+_RESTLESS = 4.0
+_LOCAL = 0.4
 # Noise of the difference of two means beyond which it is a drift that goes on.
 _TREND_LEAST = 3.0
 # A place that departs, for no more than so many samples each time, in so large a share of its
@@ -92,11 +96,14 @@ class Track:
         Runs of places of one size each.
     forecast : int
         Samples whose mean is the forecast.
+    near : callable, optional
+        Gives every place the largest value of the tiles near it.
     """
 
     def __init__(
         self, warm_up: Floats, floor: Floats, *, sides: int, window: int, hold_after: int,
         settle_after: int, sizes: Sequence[slice], forecast: int = FORECAST,
+        near: Callable[[Floats], Floats] | None = None,
     ) -> None:  # fmt: skip
         n_places, n = warm_up.shape
         self._sides = sides
@@ -104,6 +111,7 @@ class Track:
         self._settle_after = settle_after
         self._window = window
         self._forecast = forecast
+        self._near = near
         self.count = 0
         level, spread = first_normal(warm_up, floor)
         errors = warm_up - level[:, None]
@@ -201,6 +209,22 @@ class Track:
         self.spread = self._own.copy()
         for part, floor in self._scene:
             np.maximum(self.spread[part], floor.value, out=self.spread[part])
+        if self._near is not None:
+            np.maximum(self.spread, self._next_door(self._near), out=self.spread)
+
+    def _next_door(self, near: Callable[[Floats], Floats]) -> Floats:
+        """Spread that places have from restless tiles near them.
+
+        A burnt-in counter's next digit, a branch that swings further, are as restless as
+        what is beside them, only seldom.  Where half of the scene is restless, every place
+        shows that by itself.
+        """
+        tiles = self._scene[0][0]
+        restless = self._own > _RESTLESS * self._floor
+        share = float(np.mean(restless[tiles]))
+        if not 0.0 < share < _LOCAL:
+            return np.zeros_like(self._own)
+        return near(np.where(restless, self._own, 0.0).astype(np.float32))
 
     @property
     def level(self) -> Floats:
