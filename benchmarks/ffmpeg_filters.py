@@ -60,8 +60,12 @@ class FilterRun:
         command += [*given, "-i", "pipe:0", "-vf", FILTERS, "-f", "null", "-"]
         # Into files: a pipe that nobody empties would stop the command.
         self._files = ExitStack()
-        self._printed: IO[bytes] = self._files.enter_context(tempfile.TemporaryFile())
-        self._errors: IO[bytes] = self._files.enter_context(tempfile.TemporaryFile())
+        printed, errors = (
+            self._files.enter_context(tempfile.TemporaryFile())  # noqa: SIM115 (closed by finish)
+            for _ in range(2)
+        )
+        self._printed: IO[bytes] = printed
+        self._errors: IO[bytes] = errors
         self._process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=self._printed, stderr=self._errors
         )
