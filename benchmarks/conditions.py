@@ -430,8 +430,8 @@ def _takes(
     scenes = [replace(scene, **condition.scene) for scene in SCENES if scene.scenario in fitting]
     eventful = [scene for scene in scenes if scene.scenario != "quiet"]
     if wanted:
-        named = (scene for scene in eventful if scene.scenario in wanted)
-        yield from ((scene, k) for scene in named for k in range(3))
+        named = [scene for scene in eventful if scene.scenario in wanted]
+        yield from ((_shortened(s) if quick else s, k) for s in named for k in range(3))
     elif quick:
         yield from _quick_takes(number, eventful)
     elif condition.is_plain:
@@ -458,8 +458,14 @@ def _quick_takes(number: int, scenes: list[Scene]) -> Iterator[tuple[Scene, int]
         yield from ((scene, place) for place, scene in enumerate(scenes))
         return
     short = [scene for scene in scenes if scene.scenario in BY_FRAME] or scenes
-    scene = short[number % len(short)]
-    yield replace(scene, n_frames=min(scene.n_frames, QUICK_FRAMES)), number % 3
+    yield _shortened(short[number % len(short)]), number % 3
+
+
+def _shortened(scene: Scene) -> Scene:
+    """Cut a scene whose events come as early as is asked; others need their whole length."""
+    if scene.scenario not in BY_FRAME:
+        return scene
+    return replace(scene, n_frames=min(scene.n_frames, QUICK_FRAMES))
 
 
 def _quiet(condition: Condition, *, quick: bool) -> Iterator[Scene]:
