@@ -68,7 +68,7 @@ def _frames(count: int | None) -> Duration | None:
 
 
 _SHORT: dict[str, Any] = {"gap": 100, "pre_roll": 30, "post_roll": 50}
-_TWO: dict[str, Any] = {"n_events": 2, "gap": 60, "pre_roll": 30, "post_roll": 50}
+_TWO: dict[str, Any] = {"n_events": 2, "gap": 30, "pre_roll": 30, "post_roll": 50}
 # storm and impact have flashpan's default gap and rolls: 600, 60, 100 and 300, 30, 50 frames.
 SCENES = (
     Scene(scenario="storm", n_frames=1500, capture_rate=2_000),
@@ -86,7 +86,7 @@ SCENES = (
 )
 BY_FRAME = ("pellet", "lamp", "dimming", "appear")
 """Scenarios whose events are as long in frames at any capture rate."""
-QUICK_FRAMES = 500
+QUICK_FRAMES = 400
 """Length of their takes in a quick run."""
 QUIET_FRAMES = 20_000
 """Length of the quiet takes of plain sensor noise, one take per bit depth."""
@@ -431,9 +431,10 @@ def _takes(
     eventful = [scene for scene in scenes if scene.scenario != "quiet"]
     if wanted:
         named = [scene for scene in eventful if scene.scenario in wanted]
-        yield from ((_shortened(s) if quick else s, k) for s in named for k in range(3))
+        sized = [_shortened(scene, condition) if quick else scene for scene in named]
+        yield from ((scene, k) for scene in sized for k in range(3))
     elif quick:
-        yield from _quick_takes(number, eventful)
+        yield from _quick_takes(number, condition, eventful)
     elif condition.is_plain:
         takes = range(3 if number == 0 else 1)
         yield from (
@@ -452,18 +453,20 @@ def _in_rotation(number: int, scenes: list[Scene], count: int) -> Iterator[tuple
         yield scenes[place % len(scenes)], (place // len(scenes) + place) % 6
 
 
-def _quick_takes(number: int, scenes: list[Scene]) -> Iterator[tuple[Scene, int]]:
+def _quick_takes(
+    number: int, condition: Condition, scenes: list[Scene]
+) -> Iterator[tuple[Scene, int]]:
     """Yield a single short take; of the first condition one of every scene."""
     if number == 0:
         yield from ((scene, place) for place, scene in enumerate(scenes))
         return
     short = [scene for scene in scenes if scene.scenario in BY_FRAME] or scenes
-    yield _shortened(short[number % len(short)]), number % 3
+    yield _shortened(short[number % len(short)], condition), number % 3
 
 
-def _shortened(scene: Scene) -> Scene:
+def _shortened(scene: Scene, condition: Condition) -> Scene:
     """Cut a scene whose events come as early as is asked; others need their whole length."""
-    if scene.scenario not in BY_FRAME:
+    if scene.scenario not in BY_FRAME or "n_frames" in condition.scene:
         return scene
     return replace(scene, n_frames=min(scene.n_frames, QUICK_FRAMES))
 

@@ -248,4 +248,7 @@ def _best(event: Wanted, trace: ScoreTrace | None) -> tuple[str, str]:
     name, where, share = trace.detectors[row], event.onset + column, score / threshold
     steps = ((0.5, "far below"), (0.8, "below"), (1.0, "just below"), (np.inf, "above"))
     word = next(word for limit, word in steps if share <= limit)
+    before = slice(max(0, event.onset - 1), event.onset)
+    if share > 1 and (trace.scores[row, before] > trace.thresholds[row, before]).any():
+        word = "already above"
     return f"{name} {word} its threshold", f"best {name} {score:.1f} of {threshold:.1f} at {where}"

@@ -103,7 +103,7 @@ def test_accuracy_writes_its_tables(tmp_path):
     assert done.returncode == 0, done.stderr
     assert "| lamp" in (tmp_path / "accuracy.md").read_text(encoding="utf-8")
     rows = (tmp_path / "accuracy.csv").read_text(encoding="utf-8").splitlines()
-    assert rows[1].startswith("lamp,early,3,1500,3,")
+    assert rows[1].startswith("lamp,early,3,1200,3,")
     goals = (tmp_path / "accuracy_goals.csv").read_text(encoding="utf-8").splitlines()
     assert len(goals) == 7
     methods = (tmp_path / "accuracy_methods.csv").read_text(encoding="utf-8").splitlines()
