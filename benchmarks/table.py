@@ -26,8 +26,8 @@ def _middle(values: Sequence[float]) -> str:
     return f"{np.median(values):.0f} / {np.quantile(values, 0.95):.0f}"
 
 
-def _recall(takes: Sequence[Measured], choose: Choose, low: float, high: float) -> str:
-    """Share of the visible events that were found, and of how many."""
+def hits_of(takes: Iterable[Measured], choose: Choose, low: float, high: float) -> tuple[int, int]:
+    """Return how many visible events were found, and of how many."""
     hits = total = 0
     for take in takes:
         paired = {i for i, _ in choose(take).matched.pairs}
@@ -35,10 +35,15 @@ def _recall(takes: Sequence[Measured], choose: Choose, low: float, high: float) 
             if event.visible_from is not None and low <= event.visibility < high:
                 total += 1
                 hits += i in paired
+    return hits, total
+
+
+def _recall(takes: Sequence[Measured], choose: Choose, low: float, high: float) -> str:
+    hits, total = hits_of(takes, choose, low, high)
     return f"{hits}/{total}" if total else "–"
 
 
-def _onsets(takes: Sequence[Measured], choose: Choose) -> tuple[list[int], list[int]]:
+def onset_errors(takes: Iterable[Measured], choose: Choose) -> tuple[list[int], list[int]]:
     """Absolute onset errors against the truth's onset and against its band."""
     true, band = [], []
     for take in takes:
@@ -51,7 +56,7 @@ def _onsets(takes: Sequence[Measured], choose: Choose) -> tuple[list[int], list[
 
 
 def _columns(takes: Sequence[Measured], choose: Choose) -> Row:
-    true, band = _onsets(takes, choose)
+    true, band = onset_errors(takes, choose)
     n_frames = sum(take.n_frames for take in takes)
     false = sum(len(choose(take).matched.false) for take in takes)
     return {
@@ -67,8 +72,12 @@ def _columns(takes: Sequence[Measured], choose: Choose) -> Row:
     }
 
 
+OTHERS = ("plain", "scdet", "freezedetect")
+"""The other methods, in the order of their columns."""
+
+
 def make_row(scenario: str, condition: str, takes: Sequence[Measured], baseline: bool) -> Row:
-    """Return one row: what was measured, flashpan's columns, then the plain script's."""
+    """Return one row: what was measured, flashpan's columns, then those of other methods."""
     events = [e for take in takes for e in take.wanted if e.visible_from is not None]
     ideal = sum(take.ideal for take in takes)
     row = {
@@ -79,12 +88,23 @@ def make_row(scenario: str, condition: str, takes: Sequence[Measured], baseline:
         "events": str(len(events)),
         "visibility": f"{np.median([e.visibility for e in events]):.0f}" if events else "–",
     }
+    if baseline:
+        left = [visibility for take in takes for visibility in take.left]
+        row["left by codec"] = f"{np.median(left):.0f}" if left else "–"
     row |= _columns(takes, lambda take: take.flashpan)
     row["kept/ideal"] = _share(sum(take.kept for take in takes), ideal)
     if baseline:
-        plain = _columns(takes, lambda take: take.plain)
-        row |= {f"plain {n}": plain[n] for n in ("recall", "to band", "within ±1", "false/100k")}
+        for name in OTHERS:
+            row |= _other_columns(takes, name)
     return row
+
+
+def _other_columns(takes: Sequence[Measured], name: str) -> Row:
+    wanted = ("recall", "to band", "within ±1", "false/100k")
+    if not all(name in take.others for take in takes):
+        return {f"{name} {column}": "not installed" for column in wanted}
+    columns = _columns(takes, lambda take: take.others[name])
+    return {f"{name} {column}": columns[column] for column in wanted}
 
 
 def make_rows(results: Iterable[Measured], baseline: bool) -> list[Row]:
@@ -117,6 +137,6 @@ def as_markdown(rows: Sequence[Row]) -> str:
 def write_csv(rows: Sequence[Row], path: Path) -> None:
     """Write rows as CSV."""
     with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, list(rows[0]))
+        writer = csv.DictWriter(file, list(rows[0]) if rows else [])
         writer.writeheader()
         writer.writerows(rows)

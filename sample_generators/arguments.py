@@ -9,18 +9,30 @@ from fractions import Fraction
 
 from sample_generators.disturb import (
     BlinkingPixels,
+    Bystander,
+    Clock,
     Cloud,
     Counter,
     Disturbance,
+    Drops,
     Dusk,
     FixedPattern,
     Flicker,
     Foliage,
     HotPixels,
+    Letterbox,
+    Logo,
+    PixelNoise,
     Rain,
+    Repeats,
     RollingShutter,
     RowNoise,
+    Smoke,
+    Snow,
     Sway,
+    Vibration,
+    Warming,
+    Water,
 )
 from sample_generators.errors import SampleError
 from sample_generators.settings import BACKGROUNDS, TakeSettings
@@ -43,6 +55,33 @@ WITH_VALUE: dict[str, tuple[str, MakeDisturbance, str]] = {
     "cloud": ("DEPTH", lambda word: Cloud(depth=float(word)), "a slow shadow, e.g. 0.25"),
     "sway": ("PIXELS", lambda word: Sway(float(word)), "a swaying camera, e.g. 0.5"),
     "rain": ("DROPS", lambda word: Rain(int(word)), "falling drops, e.g. 12"),
+    "snow": ("FLAKES", lambda word: Snow(flakes=int(word)), "falling flakes, e.g. 30"),
+    "vibration": (
+        "PIXELS",
+        lambda word: Vibration(amplitude_px=float(word)),
+        "the camera rings after every event, e.g. 1",
+    ),
+    "warming": (
+        "DEFICIT",
+        lambda word: Warming(deficit=float(word)),
+        "a lamp that lacks so much at first, e.g. 0.2",
+    ),
+    "smoke": ("OPACITY", lambda word: Smoke(opacity=float(word)), "hangs after events, e.g. 0.25"),
+    "repeats": (
+        "FRAMES",
+        lambda word: Repeats(mean_frames=float(word)),
+        "a frame is the one before, on average every so many, e.g. 200",
+    ),
+    "drops": (
+        "FRAMES",
+        lambda word: Drops(mean_frames=float(word)),
+        "frames are missing, on average every so many, e.g. 400",
+    ),
+    "heavy-noise": (
+        "FREEDOM",
+        lambda word: PixelNoise(freedom=float(word)),
+        "pixel noise by Student's law, e.g. 3",
+    ),
     "row-noise": ("ELECTRONS", lambda word: RowNoise(float(word)), "noise per row, e.g. 8"),
     "fixed-pattern": (
         "SPREAD",
@@ -59,7 +98,12 @@ WITH_VALUE: dict[str, tuple[str, MakeDisturbance, str]] = {
 }
 SWITCHES: dict[str, tuple[Callable[[], Disturbance], str]] = {
     "foliage": (Foliage, "a branch waving in the wind"),
+    "water": (Water, "rippling water along the lower border"),
+    "bystander": (Bystander, "a figure walking to and fro in the left fifth"),
+    "letterbox": (Letterbox, "black bars above and below"),
     "counter": (Counter, "a frame counter burnt into the picture"),
+    "clock": (Clock, "the time of day burnt into the picture"),
+    "logo": (Logo, "a small spinning mark burnt into the picture"),
 }
 
 
@@ -101,6 +145,10 @@ def add_take_options(parser: argparse.ArgumentParser) -> None:
         "--event-at", type=int, action="append", metavar="FRAME", help="where an event starts"
     )
     parser.add_argument("--events", type=int, default=1, metavar="N", help="or how many to draw")
+    parser.add_argument(
+        "--event-length", type=int, metavar="N", help="frames of pellet, lamp, dimming; 0: stays"
+    )
+    parser.add_argument("--event-size", type=float, metavar="PX", help="of pellet, appear")
     parser.add_argument("--contrast", type=float, default=1.0, metavar="X", help="of the event")
     parser.add_argument("--background", choices=BACKGROUNDS)
     parser.add_argument("--level", type=float, metavar="PART", help="mean of the background")
@@ -149,6 +197,8 @@ def take_settings(args: argparse.Namespace) -> TakeSettings:
         event_frames=tuple(args.event_at) if args.event_at else None,
         n_events=args.events,
         contrast=args.contrast,
+        size_px=args.event_size,
+        event_length=args.event_length,
         background=args.background,
         level=args.level,
         exact_noise=args.exact_noise,

@@ -76,10 +76,25 @@ def rectangle(
     win = window(canvas.shape, top - 1, left - 1, bottom + 1, right + 1)
     if win is None:
         return
+    blend(canvas, win, _box_coverage(win, top, left, bottom, right) * opacity, value)
+
+
+def square_light(canvas: Picture, centre: Point, size: float, amount: float) -> None:
+    """Add an evenly bright square of light; a negative amount takes light away."""
+    y, x = centre
+    top, left, bottom, right = (
+        edge + 0.5 for edge in (y - size / 2, x - size / 2, y + size / 2, x + size / 2)
+    )
+    win = window(canvas.shape, top - 1, left - 1, bottom + 1, right + 1)
+    if win is not None:
+        canvas[win] += amount * _box_coverage(win, top, left, bottom, right)
+
+
+def _box_coverage(win: Window, top: float, left: float, bottom: float, right: float) -> Coverage:
     y, x = grid(win)
     down = np.clip(np.minimum(y + 1, bottom) - np.maximum(y, top), 0.0, 1.0)
     across = np.clip(np.minimum(x + 1, right) - np.maximum(x, left), 0.0, 1.0)
-    blend(canvas, win, down * across * opacity, value)
+    return np.asarray(down * across)
 
 
 def segment_distance(win: Window, start: Point, stop: Point) -> tuple[Coverage, Coverage]:

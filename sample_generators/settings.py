@@ -40,6 +40,10 @@ class TakeSettings:
         The still picture behind the event.
     level : float or None
         Mean level of that picture as a fraction of full scale.
+    size_px : float or None
+        Across the thing that happens, in scenarios whose thing has no size of its own.
+    event_length : int or None
+        Frames that an event lasts, in scenarios where that is free; 0 is to the take's end.
     sensor : Sensor or None
         The noise; ``None`` is `Sensor.usual`.
     exact_noise : bool
@@ -60,6 +64,8 @@ class TakeSettings:
     contrast: float = 1.0
     background: str | None = None
     level: float | None = None
+    size_px: float | None = None
+    event_length: int | None = None
     sensor: Sensor | None = None
     exact_noise: bool = False
     disturbances: tuple[Disturbance, ...] = ()
@@ -82,6 +88,10 @@ class TakeSettings:
                 raise SampleError(f"event frame {frame}: give 0 to {self.n_frames - 1}")
         if self.n_events < 0:
             raise SampleError(f"{self.n_events} events: give 0 or more")
+        if self.size_px is not None and self.size_px <= 0:
+            raise SampleError(f"size {self.size_px}: must be above 0 pixels")
+        if self.event_length is not None and self.event_length < 0:
+            raise SampleError(f"event length {self.event_length}: give 0 frames or more")
 
     def make_sensor(self) -> Sensor:
         """Return the sensor given, or the usual one at this bit depth."""

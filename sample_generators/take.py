@@ -12,13 +12,23 @@ from functools import cached_property
 
 import numpy as np
 
-from sample_generators.disturb import Disturbance, RollingShutter, RowNoise, Run, Stage, TakeFacts
+from sample_generators.disturb import (
+    Disturbance,
+    Order,
+    Overlay,
+    PixelNoise,
+    RollingShutter,
+    RowNoise,
+    Run,
+    Stage,
+    TakeFacts,
+)
 from sample_generators.errors import SampleError
 from sample_generators.scenarios import Scenario, Subject, find_subject
 from sample_generators.scenarios.base import Plan
 from sample_generators.sensor import Picture, Pixels, Sensor
 from sample_generators.settings import TakeSettings
-from sample_generators.truth import Truth, measure_events
+from sample_generators.truth import Truth, measure_events, renumbered
 
 
 class Take:
@@ -56,7 +66,11 @@ class Take:
             full_well_e=self.sensor.full_well_e,
             full_scale_dn=self.sensor.full_scale,
             seed=settings.seed,
+            starts=plan.starts,
         )
+        self._order = Order(settings.disturbances, facts)
+        overlays = [d for d in settings.disturbances if isinstance(d, Overlay)]
+        self._covered = [w for overlay in overlays for w in overlay.covered((rows, cols))]
         self._noise_stream = int(facts.rng("noise").integers(2**62))
         self._shutter = _shutter(settings.disturbances)
         self._runs = {stage: _started(settings.disturbances, stage, facts) for stage in Stage}
@@ -83,9 +97,10 @@ class Take:
         return (self.frame(t) for t in range(len(self)))
 
     def picture(self, t: int, without: int | None = None) -> Picture:
-        """Return frame ``t``'s noiseless, undisturbed picture, as the shutter sees it.
+        """Return the noiseless, undisturbed picture of the camera's frame ``t``.
 
-        ``without`` is the number of a happening to leave out.  Not to be changed.
+        That is the take's frame ``t`` as long as no frame got lost before it.  ``without`` is
+        the number of a happening to leave out.  Not to be changed.
         """
         this = self.scenario.render(t, without)
         if self._shutter is None:
@@ -96,12 +111,8 @@ class Take:
         """Return frame ``t``: shape (rows, cols), uint8 up to 8 bits, else uint16."""
         if not 0 <= t < len(self):
             raise SampleError(f"frame {t}: the take has frames 0 to {len(self) - 1}")
-        picture = self.picture(t)
-        if self._runs[Stage.PICTURE]:
-            picture = picture.copy()
-        for run in self._runs[Stage.PICTURE]:
-            picture = run(picture, t)
-        electrons = picture * np.float32(self.sensor.full_well_e)
+        t = self._order.source(t)
+        electrons = self._disturbed(t, None) * np.float32(self.sensor.full_well_e)
         for run in self._runs[Stage.ELECTRONS]:
             electrons = run(electrons, t)
         rng = np.random.Generator(np.random.SFC64([self._noise_stream, t]))
@@ -110,26 +121,55 @@ class Take:
             pixels = run(pixels, t)
         return pixels
 
+    def seen(self, t: int, without: int | None = None) -> Picture:
+        """Return `picture` in the light and through the weather of the camera's frame ``t``,
+        0 where something is burnt in: what an event can be seen by, but for the noise.
+        """
+        picture = self._disturbed(t, without)
+        if self._covered and not picture.flags.writeable:
+            picture = picture.copy()
+        for window in self._covered:
+            picture[window] = 0
+        return picture
+
+    def _disturbed(self, t: int, without: int | None) -> Picture:
+        picture = self.picture(t, without)
+        if self._runs[Stage.PICTURE]:
+            picture = picture.copy()
+        for run in self._runs[Stage.PICTURE]:
+            picture = run(picture, t)
+        return picture
+
     def variance_dn2(self, picture: Picture) -> Picture:
-        """Return the temporal noise of a noiseless picture, row noise included."""
-        rows = [d.sigma_e for d in self.settings.disturbances if isinstance(d, RowNoise)]
-        row_variance = sum((self.sensor.gain * sigma_e) ** 2 for sigma_e in rows)
-        return self.sensor.variance_dn2(picture) + np.float32(row_variance)
+        """Return the temporal noise of a noiseless picture, row and pixel noise included."""
+        noisy = (RowNoise, PixelNoise)
+        sigmas = [d.sigma_e for d in self.settings.disturbances if isinstance(d, noisy)]
+        added = sum((self.sensor.gain * sigma_e) ** 2 for sigma_e in sigmas)
+        return self.sensor.variance_dn2(picture) + np.float32(added)
 
     @cached_property
     def truth(self) -> Truth:
-        """What truly happens; measured when first asked for, on the undisturbed pictures."""
+        """What truly happens; measured when first asked for, without noise.
+
+        When it happens is measured on the undisturbed pictures, how visible it is on those
+        `seen`.
+        """
+        order = self._order
         events = measure_events(
             self.scenario,
             self.picture,
-            len(self),
+            self.seen,
+            order.source(len(self) - 1) + 1,
             float(self.capture_rate),
             self.variance_dn2,
             self.sensor.gain * self.sensor.full_well_e,
         )
+        events = renumbered(events, order, len(self))
         rows, cols = self.shape
         # The contact that fires the lamp is what such a camera calls time zero.
         trigger = int(self._starts[0]) if self.name == "impact" and self._starts else None
+        if trigger is not None:
+            trigger = order.first_at(trigger, len(self) - 1)
         return Truth(
             scenario=self.name,
             seed=self.settings.seed,
@@ -141,6 +181,7 @@ class Take:
             trigger_frame=trigger,
             disturbances=tuple(repr(d) for d in self.settings.disturbances),
             events=events,
+            copies=tuple(int(t) for t in order.copies),
         )
 
 

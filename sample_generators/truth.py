@@ -1,10 +1,15 @@
-"""What truly happens in a take, measured on the noiseless pictures with and without it."""
+"""What truly happens in a take, measured on the noiseless pictures with and without it.
+
+When an event begins and ends is measured on the undisturbed scene.  How visible it is depends
+on what it is seen through: that is measured on the pictures in their light and weather, where
+the lamps of the moment may be dark and a burnt-in bar may hide it.
+"""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
@@ -13,6 +18,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from sample_generators.disturb import Order
 from sample_generators.scenarios.base import Happening, Scenario
 from sample_generators.sensor import Picture
 
@@ -52,7 +58,7 @@ class TrueEvent:
     end : int
         Last frame that differs from the picture the event leaves behind.
     kind : str
-        ``"flash"``, ``"motion"`` or ``"lamp"``.
+        ``"flash"``, ``"motion"``, ``"lamp"``, ``"dimming"`` or ``"appearance"``.
     box : tuple of int
         ``(x, y, width, height)`` of the pixels that change by more than half their noise.
     visibility : float
@@ -74,7 +80,7 @@ class TrueEvent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
-    """What is known of an invented take."""
+    """What is known of an invented take; ``copies`` are the frames equal to the one before."""
 
     scenario: str
     seed: int
@@ -86,6 +92,7 @@ class Truth:
     trigger_frame: int | None
     disturbances: tuple[str, ...]
     events: tuple[TrueEvent, ...]
+    copies: tuple[int, ...] = ()
     note: str = "Invented: rendered by a program, shows nothing real."
 
     def as_dict(self) -> dict[str, Any]:
@@ -97,8 +104,22 @@ class Truth:
         path.write_text(json.dumps(self.as_dict(), indent=1) + "\n", encoding="utf-8")
 
 
+@dataclass(frozen=True, slots=True)
+class Tile:
+    """The best tile for a change: its top left pixel and how visible the change is there."""
+
+    top: int
+    left: int
+    visibility: float
+
+
 def tile_visibility(change: Picture, variance: Picture) -> float:
     """Return a change's visibility (see `TrueEvent`); both in code values, same shape."""
+    return best_tile(change, variance).visibility
+
+
+def best_tile(change: Picture, variance: Picture) -> Tile:
+    """Return the tile, at any position, in which a change is most visible."""
     size = (TILE_PX, TILE_PX)
     options: dict[str, Any] = {"normalize": False, "borderType": cv2.BORDER_CONSTANT}
     # Only tiles wholly inside the picture: those whose window is not cut at its border.
@@ -108,11 +129,12 @@ def tile_visibility(change: Picture, variance: Picture) -> float:
     noise = cv2.boxFilter(variance.astype(np.float64), -1, size, **options)[inside]
     # A running sum leaves rounding dust below zero.
     ratio = np.maximum(squares, 0.0) / (noise / TILE_PX**2)
-    return float(np.sqrt(ratio.max()))
+    top, left = np.unravel_index(int(ratio.argmax()), ratio.shape)
+    return Tile(int(top), int(left), float(np.sqrt(ratio[top, left])))
 
 
 class Measure:
-    """One event's pictures with and without it.
+    """One event's pictures with and without it, undisturbed and as they are seen.
 
     ``variance`` gives the temporal noise (code values squared) of a noiseless picture,
     ``scale_dn`` the code values per fraction of full scale.
@@ -121,11 +143,13 @@ class Measure:
     def __init__(
         self,
         render: Render,
+        seen: Render,
         number: int,
         variance: Callable[[Picture], Picture],
         scale_dn: float,
     ) -> None:
         self._render = render
+        self._seen = seen
         self._number = number
         self._variance = variance
         self._scale_dn = np.float32(scale_dn)
@@ -152,8 +176,8 @@ class Measure:
         """Return what the event changes in frame ``t``, clipped as the sensor would, and the
         variance of the picture without it; code values.
         """
-        without = np.clip(self._render(t, self._number), 0, 1)
-        change = np.clip(self._render(t, None), 0, 1) - without
+        without = np.clip(self._seen(t, self._number), 0, 1)
+        change = np.clip(self._seen(t, None), 0, 1) - without
         return self._scale_dn * change, self._variance(without)
 
     def _visibility(self, t: int) -> float:
@@ -244,16 +268,51 @@ def _parts(happening: Happening, onset: int, end: int, rate: float) -> tuple[Tru
 def measure_events(
     scenario: Scenario,
     render: Render,
+    seen: Render,
     n_frames: int,
     rate: float,
     variance: Callable[[Picture], Picture],
     scale_dn: float,
 ) -> tuple[TrueEvent, ...]:
-    """Return the truth of every happening that the take shows, by onset."""
+    """Return the truth of every happening that the take shows, by onset.
+
+    ``render`` gives undisturbed pictures, ``seen`` those in their light and weather; frames
+    are the camera's.
+    """
     found = []
     for number, happening in enumerate(scenario.happenings):
-        measure = Measure(render, number, variance, scale_dn)
+        measure = Measure(render, seen, number, variance, scale_dn)
         event = measure_event(measure, happening, n_frames, rate)
         if event is not None:
             found.append(event)
     return tuple(sorted(found, key=lambda event: event.onset))
+
+
+def renumbered(events: Iterable[TrueEvent], order: Order, n_frames: int) -> tuple[TrueEvent, ...]:
+    """Return events in the file's frame numbers; those that lost every frame are left out."""
+    moved = (_renumbered(event, order, n_frames) for event in events)
+    return tuple(event for event in moved if event is not None)
+
+
+def _renumbered(event: TrueEvent, order: Order, n_frames: int) -> TrueEvent | None:
+    def span(first: int, last: int) -> tuple[int, int] | None:
+        begin, stop = order.first_at(first, n_frames), order.first_at(last + 1, n_frames)
+        return (begin, stop - 1) if begin < stop else None
+
+    whole = span(event.onset, event.end)
+    if whole is None:
+        return None
+    onset, end = whole
+    seen = event.visible_from
+    if seen is not None:
+        first_seen = order.first_at(seen, n_frames)
+        seen = first_seen if first_seen <= end else None
+    parts = [(part, span(part.first, part.last)) for part in event.parts]
+    return replace(
+        event,
+        onset=onset,
+        visible_from=seen,
+        peak=min(order.first_at(event.peak, n_frames), end),
+        end=end,
+        parts=tuple(replace(p, first=s[0], last=s[1]) for p, s in parts if s is not None),
+    )

@@ -19,6 +19,7 @@ FORMATS = {
     "ffv1": "lossless FFV1 in Matroska, gray 8, 10, 12 or 16 bits, every frame a keyframe",
     "h264": "H.264 in MP4, 8 bits, video range",
     "hevc": "HEVC in MP4, 10 bits, video range",
+    "mpeg4": "MPEG-4 Part 2 in MP4, 8 bits, video range",
     "mjpeg": "Motion JPEG in AVI, 8 bits, full range",
     "prores": "ProRes 422 HQ in MOV, 10 bits, video range",
     "dnxhr": "DNxHR HQ (8 bits) or HQX (10 bits) in MOV, video range",
@@ -43,6 +44,7 @@ SUFFIXES = {
     "ffv1": ".mkv",
     "h264": ".mp4",
     "hevc": ".mp4",
+    "mpeg4": ".mp4",
     "mjpeg": ".avi",
     "prores": ".mov",
     "dnxhr": ".mov",
@@ -60,12 +62,15 @@ class Quality:
     """How much a lossy codec may lose.
 
     ``crf`` is the rate factor of H.264 and HEVC (0 loses nothing but rounding), ``gop``
-    the greatest distance between keyframes, ``quantiser`` that of Motion JPEG.
+    the greatest distance between keyframes, ``quantiser`` that of Motion JPEG and MPEG-4 (2
+    is fine, 31 coarse), ``b_frames`` how many may stand between two others; None leaves that
+    to the encoder.
     """
 
     crf: int = 18
     gop: int = 30
     quantiser: int = 3
+    b_frames: int | None = None
 
 
 def find_format(path: Path, bit_depth: int) -> str:
@@ -87,7 +92,8 @@ def find_format(path: Path, bit_depth: int) -> str:
 
 def _encoding(name: str, bit_depth: int, quality: Quality) -> Encoding:
     gray = "gray" if bit_depth == 8 else f"gray{bit_depth}le"
-    lossy = {"crf": str(quality.crf), "g": str(quality.gop), "preset": "veryfast"}
+    between = {} if quality.b_frames is None else {"bf": str(quality.b_frames)}
+    lossy = {"crf": str(quality.crf), "g": str(quality.gop), "preset": "veryfast", **between}
     if name == "ffv1":
         intra = {"level": "3", "g": "1", "slices": "4", "slicecrc": "1"}
         return Encoding(
@@ -116,12 +122,22 @@ def _encoding(name: str, bit_depth: int, quality: Quality) -> Encoding:
             full_range=False,
             options=quiet,
         )
-    return _intra_encoding(name, bit_depth, quality)
+    return _fixed_encoding(name, bit_depth, quality)
 
 
-def _intra_encoding(name: str, bit_depth: int, quality: Quality) -> Encoding:
+def _fixed_encoding(name: str, bit_depth: int, quality: Quality) -> Encoding:
+    """Return how a codec is used whose quantiser is fixed."""
+    steps = {"qmin": str(quality.quantiser), "qmax": str(quality.quantiser)}
+    if name == "mpeg4":
+        return Encoding(
+            codec="mpeg4",
+            container="mp4",
+            pixel_format="yuv420p",
+            bit_depth=8,
+            full_range=False,
+            options=steps | {"g": str(quality.gop), "bf": str(quality.b_frames or 0)},
+        )
     if name == "mjpeg":
-        steps = {"qmin": str(quality.quantiser), "qmax": str(quality.quantiser)}
         return Encoding(
             codec="mjpeg", container="avi", pixel_format="yuvj420p", bit_depth=8, options=steps
         )

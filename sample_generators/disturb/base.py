@@ -25,7 +25,7 @@ class Stage(enum.IntEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakeFacts:
-    """What a disturbance may know of the take."""
+    """What a disturbance may know of the take; ``starts`` are its events' first instants."""
 
     shape: tuple[int, int]
     n_frames: int
@@ -34,6 +34,12 @@ class TakeFacts:
     full_well_e: float
     full_scale_dn: int
     seed: int
+    starts: tuple[float, ...] = ()
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds from the first frame to the last, at least one frame interval."""
+        return max(1, self.n_frames - 1) / self.capture_rate
 
     def rng(self, purpose: str) -> np.random.Generator:
         """Return the generator of one purpose: the same for the same take and name."""

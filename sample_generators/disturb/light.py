@@ -1,9 +1,9 @@
-"""Disturbances of the lighting: mains flicker, dusk, cloud shadow."""
+"""Disturbances of the lighting: mains flicker, dusk, cloud shadow, a lamp warming up."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +20,8 @@ SECOND_PHASE = 2.0 * 2.0 * np.pi / 3.0
 class Flicker:
     """Lamps on the mains: light = mean · (1 + depth · ripple).
 
-    The exposure T averages each harmonic, which weakens it by sin(πfT) / (πfT).
+    The exposure T averages each harmonic, which weakens it by sin(πfT) / (πfT).  Light is
+    never less than none: deep flicker with harmonics is cut off there.
 
     Attributes
     ----------
@@ -36,6 +37,11 @@ class Flicker:
         The right side of the set hangs on the next mains phase.
     line_delay : float
         Rolling shutter: the part of a frame interval between first and last row.
+    depth_drift : float
+        Part by which the depth has grown at the take's end.
+    frequency_drift : float
+        The frequency runs from this part below ``frequency`` to as much above it: 0.001 is
+        the most that a large grid allows itself (common practice, no source).
     """
 
     stage: ClassVar[Stage] = Stage.PICTURE
@@ -46,6 +52,8 @@ class Flicker:
     phase: float = 0.0
     two_phases: bool = False
     line_delay: float = 0.0
+    depth_drift: float = 0.0
+    frequency_drift: float = 0.0
 
     def __post_init__(self) -> None:
         if not 0 <= self.depth <= 1 or self.frequency <= 0:
@@ -63,6 +71,10 @@ class Flicker:
             light += self.depth * amplitude * np.sinc(f * exposure_s) * np.sin(angle)
         return light
 
+    def _warped(self, time_s: npt.NDArray[np.float64], duration_s: float) -> Any:
+        """Return the times at which a lamp without drift would have the same phase."""
+        return time_s + self.frequency_drift * (time_s**2 / duration_s - time_s)
+
     def start(self, take: TakeFacts) -> Run:
         """See `Disturbance.start`."""
         rows, cols = take.shape
@@ -71,12 +83,13 @@ class Flicker:
         right = 1.0 / (1.0 + np.exp(-(np.arange(cols) - cols / 2) / (cols / 10)))[None, :]
 
         def run(picture: Picture, t: int) -> Picture:
-            start_s = t / take.capture_rate + times
+            start_s = self._warped(t / take.capture_rate + times, take.duration_s)
             light = self.ripple(start_s, take.exposure_s)
             if self.two_phases:
                 other = self.ripple(start_s, take.exposure_s, SECOND_PHASE)
                 light = light + right * (other - light)
-            picture *= light.astype(np.float32)
+            grown = 1 + self.depth_drift * t / max(1, take.n_frames - 1)
+            picture *= np.maximum(1 + grown * (light - 1), 0.0).astype(np.float32)
             return picture
 
         return run
@@ -126,6 +139,34 @@ class Cloud:
             edge = -0.5 + 2.0 * t / last
             shadow = 1.0 / (1.0 + np.exp((across - edge) / 0.12))
             picture *= (1.0 - self.depth * shadow).astype(np.float32)
+            return picture
+
+        return run
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Warming:
+    """A lamp that comes up to its full light exponentially.
+
+    ``deficit`` is what lacks of it at first, ``part`` the time constant as a part of the take.
+    """
+
+    stage: ClassVar[Stage] = Stage.PICTURE
+
+    deficit: float = 0.2
+    part: float = 0.3
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.deficit <= 1 or self.part <= 0:
+            raise SampleError(f"warming lamp {self.deficit}: lacks 0 to 1, in a part above 0")
+
+    def start(self, take: TakeFacts) -> Run:
+        """See `Disturbance.start`."""
+        constant_s = self.part * take.duration_s
+
+        def run(picture: Picture, t: int) -> Picture:
+            lacks = self.deficit * np.exp(-t / take.capture_rate / constant_s)
+            picture *= np.float32(1.0 - lacks)
             return picture
 
         return run

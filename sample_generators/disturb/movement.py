@@ -27,7 +27,8 @@ def _at(wobble: tuple[npt.NDArray[np.float64], ...], time_s: float) -> float:
     return float(np.sum(amplitude * np.sin(2 * np.pi * hz * time_s + phase)))
 
 
-def _shift(picture: Picture, dy: float, dx: float) -> Picture:
+def shift(picture: Picture, dy: float, dx: float) -> Picture:
+    """Return a picture moved by parts of a pixel; its border is repeated."""
     matrix = np.array([[1, 0, dx], [0, 1, dy]], np.float32)
     size = picture.shape[::-1]
     moved = cv2.warpAffine(
@@ -58,7 +59,7 @@ class Sway:
             time_s = t / take.capture_rate
             # 0.7 keeps the diagonal within the amplitude.
             reach = 0.7 * self.amplitude_px
-            return _shift(picture, reach * _at(down, time_s), reach * _at(across, time_s))
+            return shift(picture, reach * _at(down, time_s), reach * _at(across, time_s))
 
         return run
 
@@ -146,7 +147,7 @@ class Foliage:
         def run(picture: Picture, t: int) -> Picture:
             time_s = t / take.capture_rate
             reach = self.amplitude_px
-            moved = _shift(leaves, reach * _at(down, time_s) / 2, reach * _at(across, time_s))
+            moved = shift(leaves, reach * _at(down, time_s) / 2, reach * _at(across, time_s))
             picture[-rows:, -cols:] *= 1.0 - np.float32(self.shade) * moved
             return picture
 

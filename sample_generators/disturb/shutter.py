@@ -20,20 +20,29 @@ class RollingShutter:
     already the scene of frame t + 1.  The take applies it to the scene itself
     (`rolled`), as it moves onsets: light may first show one frame earlier, low in the
     picture.  Give `Flicker` the same ``line_delay``.
+
+    ``edge`` is for a flash that is shorter than the readout: rows below that part of the
+    height see it one frame earlier than those above, and the border between is sharp.
     """
 
     stage: ClassVar[Stage] = Stage.PICTURE
 
     readout: float = 0.5
+    edge: float | None = None
 
     def __post_init__(self) -> None:
         if not 0 <= self.readout <= 1:
             raise SampleError(f"rolling shutter {self.readout}: give 0 to 1 of a frame interval")
+        if self.edge is not None and not 0 <= self.edge <= 1:
+            raise SampleError(f"rolling shutter edge {self.edge}: give 0 to 1 of the height")
 
     def rolled(self, this: Picture, following: Picture) -> Picture:
         """Mix a frame's scene with the next one's, row by row."""
         if this is following:
             return this
+        if self.edge is not None:
+            border = round(self.edge * len(this))
+            return np.concatenate([this[:border], following[border:]])
         late = np.arange(len(this), dtype=np.float32)[:, None] / len(this)
         return np.asarray(this + np.float32(self.readout) * late * (following - this), np.float32)
 

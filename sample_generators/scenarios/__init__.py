@@ -7,7 +7,20 @@ from importlib import import_module
 from sample_generators.errors import SampleError
 from sample_generators.scenarios.base import Happening, Part, Plan, Scenario, Scene, Subject
 
-NAMES = ("storm", "pane", "balloon", "drop", "spark", "impact", "release", "quiet")
+NAMES = (
+    "storm",
+    "pane",
+    "balloon",
+    "drop",
+    "spark",
+    "impact",
+    "release",
+    "quiet",
+    "pellet",
+    "lamp",
+    "dimming",
+    "appear",
+)
 
 
 def find_subject(name: str) -> Subject:

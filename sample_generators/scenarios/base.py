@@ -93,6 +93,32 @@ class Happening(ABC):
         return ()
 
 
+class Spell(Happening):
+    """Something that is there in whole frames: a number of them, or from its start for good."""
+
+    def __init__(self, start: float, plan: Plan, length_frames: int) -> None:
+        """Give a length of 0 to what stays."""
+        self.start = start
+        self._stays = length_frames == 0
+        first_part = 1 - start % 1
+        # A hair less than the last frame's end, so that rounding adds no frame.
+        frames = max(length_frames, 1) - 1 + first_part - 1e-6
+        self.rest_s = float(frames / plan.capture_rate)
+
+    @abstractmethod
+    def draw(self, canvas: Picture) -> None:
+        """Draw it as it is in each of its frames."""
+
+    def paint(self, canvas: Picture, opened_s: float, closed_s: float) -> None:
+        """See `Happening.paint`."""
+        self.draw(canvas)
+
+    def paint_after(self, canvas: Picture) -> None:
+        """See `Happening.paint_after`."""
+        if self._stays:
+            self.draw(canvas)
+
+
 BEFORE, ACTIVE, AFTER = range(3)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 FOLDER = Path(__file__).parents[2] / "benchmarks"
+METHODS = ["flashpan", "plain", "scdet", "freezedetect"]
 
 
 @pytest.fixture
@@ -25,6 +26,22 @@ def plain_script(monkeypatch):
     import plain_script
 
     return plain_script
+
+
+@pytest.fixture
+def conditions(monkeypatch):
+    monkeypatch.syspath_prepend(str(FOLDER))
+    import conditions
+
+    return conditions
+
+
+@pytest.fixture
+def filters(monkeypatch):
+    monkeypatch.syspath_prepend(str(FOLDER))
+    import ffmpeg_filters
+
+    return ffmpeg_filters
 
 
 def wanted(matching, onset, seen, end):
@@ -81,12 +98,16 @@ def test_the_plain_script_finds_a_flash(plain_script):
 
 
 def test_accuracy_writes_its_tables(tmp_path):
-    words = ("--quick", "--only", "release,early", "--baseline", "--out", str(tmp_path))
+    words = ("--quick", "--only", "lamp,early", "--baseline", "--out", str(tmp_path))
     done = run("accuracy.py", *words)
     assert done.returncode == 0, done.stderr
-    assert "| release" in (tmp_path / "accuracy.md").read_text(encoding="utf-8")
+    assert "| lamp" in (tmp_path / "accuracy.md").read_text(encoding="utf-8")
     rows = (tmp_path / "accuracy.csv").read_text(encoding="utf-8").splitlines()
-    assert rows[1].startswith("release,early,3,3600,3,")
+    assert rows[1].startswith("lamp,early,3,1200,3,")
+    goals = (tmp_path / "accuracy_goals.csv").read_text(encoding="utf-8").splitlines()
+    assert len(goals) == 7
+    methods = (tmp_path / "accuracy_methods.csv").read_text(encoding="utf-8").splitlines()
+    assert [row.split(",")[0] for row in methods[1:]] == METHODS
 
 
 def test_accuracy_refuses_names_that_are_none(tmp_path):

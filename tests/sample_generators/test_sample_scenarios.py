@@ -7,8 +7,8 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from sample_generators import TakeSettings, make_take
-from sample_generators.scenarios import drop, pane, release
+from sample_generators import SampleError, TakeSettings, make_take
+from sample_generators.scenarios import drop, pane, pellet, release
 from sample_generators.scenarios.base import GRAVITY_M_S2
 
 COLS = 160
@@ -167,3 +167,108 @@ def test_quiet_is_quiet():
     take = take_of("quiet", event_frames=())
     assert take.truth.events == ()
     assert take.picture(0) is take.picture(1199)
+
+
+def test_a_pellet_of_three_pixels_crosses_in_a_straight_line():
+    crossings = 0
+    for seed in range(12):
+        take = take_of("pellet", seed=seed, rows=120, cols=COLS)
+        thing, empty = take.scenario.happenings[0], take.picture(0)
+        if not isinstance(thing, pellet.Crossing):
+            continue
+        crossings += 1
+        event = take.truth.events[0]
+        inside = range(event.onset + 4, event.end - 3)
+        changes = [np.abs(take.picture(t) - empty) for t in inside]
+        areas = [change.sum() / pellet.LIGHT for change in changes]
+        np.testing.assert_allclose(areas, 9.0, rtol=1e-3)
+        y, x = np.mgrid[:120, :COLS]
+        places = np.array([((c * x).sum() / c.sum(), (c * y).sum() / c.sum()) for c in changes])
+        steps = np.diff(places, axis=0)
+        np.testing.assert_allclose(steps, np.broadcast_to(steps[0], steps.shape), atol=1e-3)
+        assert pellet.SPEED_PX[0] <= abs(steps[0][0]) <= pellet.SPEED_PX[1]
+        assert event.onset == 50
+        np.testing.assert_array_equal(take.picture(event.end + 1), empty)
+    assert 2 <= crossings <= 10
+
+
+@pytest.mark.parametrize("name", ["pellet", "lamp", "dimming"])
+@pytest.mark.parametrize("length", [1, 7])
+def test_spells_last_as_many_frames_as_asked(name, length):
+    take = take_of(name, event_length=length)
+    before = take.picture(0)
+    differs = [t for t in range(200) if np.abs(take.picture(t) - before).max() > 1e-6]
+    assert differs == list(range(50, 50 + length))
+    assert (take.truth.events[0].onset, take.truth.events[0].end) == (50, 49 + length)
+
+
+@pytest.mark.parametrize("exposure_s", [1e-6, 1e-4, 2e-4])
+def test_a_spell_is_as_long_at_any_exposure(exposure_s):
+    take = take_of("lamp", event_length=3, exposure_s=exposure_s, capture_rate=Fraction(5000))
+    assert (take.truth.events[0].onset, take.truth.events[0].end) == (50, 52)
+
+
+@pytest.mark.parametrize("name", ["pellet", "lamp", "dimming", "appear"])
+def test_what_has_no_length_stays(name):
+    take = take_of(name, event_length=0)
+    after = take.picture(300)
+    assert np.abs(after - take.picture(0)).max() > 0.05
+    np.testing.assert_array_equal(after, take.picture(1199))
+    assert take.truth.events[0].onset == 50
+    assert take.truth.events[0].end <= 110
+
+
+def test_a_lamp_lights_everything_and_a_failure_darkens():
+    lit = take_of("lamp")
+    assert (lit.picture(50) / lit.picture(0)).min() > 1.4
+    sides = set()
+    for seed in range(12):
+        failed = take_of("dimming", seed=seed)
+        ratio = failed.picture(50) / failed.picture(0)
+        assert ratio.max() <= 1 + 1e-6
+        assert ratio.min() == pytest.approx(0.5, abs=0.01)
+        sides.add((ratio[0, 0] < 0.9, ratio[0, -1] < 0.9))
+    assert sides == {(True, True), (True, False), (False, True)}
+
+
+def test_appearances_come_at_once_or_slowly():
+    fades = set()
+    for seed in range(12):
+        take = take_of("appear", seed=seed)
+        event, last = take.truth.events[0], take.picture(1199)
+        fades.add(event.end - event.onset)
+        assert np.abs(take.picture(event.end + 1) - last).max() == 0
+        assert event.visible_from - event.onset <= 3
+    assert min(fades) == 0
+    assert max(fades) > 50
+
+
+@pytest.mark.parametrize("frame", [0, 1199])
+def test_events_may_be_in_the_first_and_the_last_frame(frame):
+    take = take_of("lamp", event_frames=(frame,))
+    (event,) = take.truth.events
+    assert (event.onset, event.visible_from, event.peak, event.end) == (frame,) * 4
+
+
+def test_back_to_back_events_are_told_apart():
+    take = take_of("lamp", event_frames=(50, 52, 54))
+    assert [(event.onset, event.end) for event in take.truth.events] == [
+        (50, 50),
+        (52, 52),
+        (54, 54),
+    ]
+
+
+def test_size_is_as_asked():
+    take = take_of("pellet", size_px=8.0, event_length=5)
+    _, _, width, height = take.truth.events[0].box
+    assert 8 <= width <= 9
+    assert 8 <= height <= 9
+
+
+@pytest.mark.parametrize(
+    ("wrong", "says"), [({"size_px": 0.0}, "above 0"), ({"event_length": -1}, "0 frames or more")]
+)
+def test_impossible_things_are_refused(wrong, says):
+    with pytest.raises(SampleError, match=says):
+        take_of("pellet", **wrong)

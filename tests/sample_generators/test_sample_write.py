@@ -191,12 +191,12 @@ def test_what_cannot_be_written_is_refused_and_leaves_nothing(tmp_path):
 
 def test_night_mixes_takes(tmp_path):
     settings = TakeSettings(rows=64, cols=64, n_frames=40)
-    written = list(write_night(tmp_path, 8, seed=1, settings=settings))
+    written = list(write_night(tmp_path, len(NAMES), seed=1, settings=settings))
     assert sorted(take.name for _, take in written) == sorted(NAMES)
     for path, take in written:
         assert path.exists()
         assert len(take) == 40
-    again = list(write_night(tmp_path / "again", 8, seed=1, settings=settings))
+    again = list(write_night(tmp_path / "again", len(NAMES), seed=1, settings=settings))
     for (path, _), (twin, _) in zip(written, again, strict=True):
         truths = [p.with_name(f"{p.stem}.truth.json").read_text() for p in (path, twin)]
         assert truths[0] == truths[1]
