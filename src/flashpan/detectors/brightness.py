@@ -66,7 +66,9 @@ class BrightnessRun(PlaceRun):
             return self._smallest
         sigma = np.sqrt(np.median(np.stack(self._variances), axis=0))
         white = white_floor(sigma.astype(np.float32), self.places.n_px * rate)
-        return np.maximum(white, self._smallest)
+        least = np.maximum(white, self._smallest)
+        beside = self.writing.beside_mean()
+        return least if beside is None else np.maximum(least, beside)
 
     def noise_now(self, tiles: Tiles, sample: Floats) -> Floats:
         """White noise of this frame's pixels, averaged over the place."""

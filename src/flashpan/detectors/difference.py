@@ -71,7 +71,9 @@ class DifferenceRun(PlaceRun):
 
         For n independent normal differences it is the root mean square over sqrt(2 n).
         """
-        return np.maximum(self._white(level, rate), self._smallest)
+        least = np.maximum(self._white(level, rate), self._smallest)
+        beside = self.writing.beside_rms()
+        return least if beside is None else np.maximum(least, beside)
 
     def noise_now(self, tiles: Tiles, sample: Floats) -> Floats:
         """Sampling error at the present root mean square."""

@@ -73,11 +73,14 @@ class Places:
             parts.append(np.array([weighted.sum() / self._sized[-1].item()]))
         return np.concatenate(parts)[self._kept].astype(np.float32)
 
-    def largest_near(self, values: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    def largest_near(
+        self, values: npt.NDArray[np.float32], power: float = 1.0
+    ) -> npt.NDArray[np.float32]:
         """Largest value of the tiles near every place, as it would show there; shape (n,).
 
-        ``values`` has one number per place, of which those of tiles count.  In a block or the
-        window one tile's change shows by its share of the pixels.
+        ``values`` has one number per place, of which those of tiles count.  In the mean of a
+        block or the window one tile's change shows by its share of the pixels, in a root mean
+        square by the root of that: ``power`` 1 and 0.5.
         """
         grid = np.zeros(self._tile_rows * self._tile_cols, np.float32)
         grid[self._kept[: self._n_tiles]] = values[: self._n_tiles]
@@ -93,7 +96,7 @@ class Places:
             parts.append(near.max(keepdims=True).ravel())
         flat: npt.NDArray[np.float32] = np.concatenate(parts)[self._kept]
         share = self.n_px[: self._n_tiles].max(initial=1.0) / self.n_px
-        return (flat * np.minimum(share, 1.0)).astype(np.float32)
+        return (flat * np.minimum(share, 1.0) ** power).astype(np.float32)
 
     def _all_extents(self) -> npt.NDArray[np.intp]:
         rows, cols = self._tile_rows, self._tile_cols

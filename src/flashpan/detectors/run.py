@@ -19,6 +19,7 @@ from flashpan.detectors.base import Scene
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.places import Places
 from flashpan.detectors.track import Track
+from flashpan.detectors.writing import Writing
 from flashpan.model import Reading, Score, Tiles
 
 WARM_UP = 32
@@ -71,6 +72,7 @@ class PlaceRun(ABC):
     def __init__(self, scene: Scene) -> None:
         self.places = Places(scene.grid)
         self.step = scene.info.least_step
+        self.writing = Writing(self.places, self.step)
         self._predicted = scene.info.predicts_with_loss
         self._settle = scene.settle_frames
         self._with_readings = scene.with_readings
@@ -105,6 +107,7 @@ class PlaceRun(ABC):
     def score(self, tiles: Tiles) -> Score:
         """Score the next frame; invalid during warm-up."""
         sample = self.series(tiles)
+        self.writing.observe(tiles)
         self.observe(tiles)
         if 1 in self._tracks:
             return self._follow(tiles, sample)

@@ -1,0 +1,81 @@
+"""Tiles that hold burnt-in writing which changes all the time: counters, clocks.
+
+Writing changes few pixels by much: the mean absolute difference of a tile is then far less
+than the root of its mean square, where noise gives 0.8 of it and a change of light 1.  A
+tile that does so in many frames is a counter's last digits, and beside them are those
+that change every tenth, hundredth or thousandth frame, by about as much.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from flashpan.detectors.noise import Floats
+from flashpan.detectors.places import Places
+from flashpan.model import Tiles
+
+# Square of mean absolute over root mean square below which few pixels make the difference;
+# 0.64 for normal noise.  And the grey levels of the latter from which that says anything.
+_FEW_PIXELS = 0.4
+_CLEAR_STEPS = 3.0
+# Share of the frames in which a tile does so if it is written on, and the share of such tiles
+# up to which it is writing, not a scene in motion.
+_OFTEN = 0.12
+_MOST_TILES = 0.15
+_MEMORY = 64
+# What the next digit may change by, in parts of what the last one usually does.
+_AS_MUCH = 0.5
+
+
+class Writing:
+    """Follows which tiles are written on, and what may happen beside them.
+
+    Parameters
+    ----------
+    places : Places
+        Where.
+    step : float
+        One grey level, fraction of full scale.
+    """
+
+    def __init__(self, places: Places, step: float) -> None:
+        self._places = places
+        self._clear = (_CLEAR_STEPS * step) ** 2
+        self._seen = 0
+        self._often = np.zeros(places.n, np.float32)
+        self._mean = np.zeros(places.n, np.float32)
+        self._square = np.zeros(places.n, np.float32)
+
+    def observe(self, tiles: Tiles) -> None:
+        """Look at one frame's differences."""
+        if not tiles.has_previous:
+            return
+        self._seen += 1
+        few = np.square(tiles.abs_diff) < _FEW_PIXELS * tiles.sq_diff
+        few &= tiles.sq_diff > self._clear
+        gain = np.float32(1.0 / min(self._seen, _MEMORY))
+        if not few.any() and not self._often.any():
+            return
+        wrote = self._places.gather(few.astype(np.float32))
+        self._often += (wrote - self._often) * gain
+        # Amplitudes are those of the frames that wrote, and gain as slowly.
+        own = gain * wrote / np.maximum(self._often, gain)
+        self._mean += (self._places.gather(tiles.abs_diff) - self._mean) * own
+        self._square += (self._places.gather(tiles.sq_diff) - self._square) * own
+
+    def beside_mean(self) -> Floats | None:
+        """Least spread of every place's mean, shape (places,); None where nothing writes."""
+        return self._beside(self._mean, 1.0)
+
+    def beside_rms(self) -> Floats | None:
+        """The same of its root-mean-square difference."""
+        return self._beside(np.sqrt(self._square), 0.5)
+
+    def _beside(self, amplitude: Floats, power: float) -> Floats | None:
+        tiles = self._places.sizes[0]
+        writes = self._often > _OFTEN
+        share = float(np.mean(writes[tiles]))
+        if not 0.0 < share < _MOST_TILES:
+            return None
+        loud = np.where(writes, amplitude * np.float32(_AS_MUCH), 0.0).astype(np.float32)
+        return self._places.largest_near(loud, power)
