@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import os
 import time
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import nullcontext
@@ -17,6 +19,7 @@ from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Detector, Run, Scene
 from flashpan.detectors.flicker import Deflicker
 from flashpan.errors import FlashpanError, SettingsError, UnreadableTake
+from flashpan.gaps import PictureGaps
 from flashpan.grid import Grid, lay_grid
 from flashpan.kinds import kind_of
 from flashpan.measure import LeadingPictures, Measurer
@@ -139,7 +142,9 @@ class Search:
         self._picker = Picker(
             self._scorer.laws, wanted.false_alarms, wanted.merge_gap_frames, watch
         )
+        self._gaps = PictureGaps(1.0 / info.full_scale)
         self._trace = TraceKeeper(wanted.detectors) if keep_trace else None
+        self._still: list[Span] = []
         self._events: list[Event] = []
         self.openings: list[Opening | None] = []
         self._last = wanted.start - 1
@@ -151,12 +156,28 @@ class Search:
 
     def events(self, on_frame: Callable[[int], None] | None = None) -> Iterator[Event]:
         """Yield each event as soon as it closes."""
-        for tiles in self._steadied(self._measured(on_frame)):
+        for tiles in self._steadied(self._watched(self._measured(on_frame))):
+            yield from self._stood_still()
             for moment in self._scorer.push(tiles):
                 yield from self._picked(self._pick(moment))
         for moment in self._scorer.finish():
             yield from self._picked(self._pick(moment))
         yield from self._picked(self._picker.finish())
+        yield from self._stood_still()
+
+    def _watched(self, measured: Iterator[Tiles]) -> Iterator[Tiles]:
+        """The measured frames, looked through for repeats."""
+        for tiles in measured:
+            self._still.extend(self._gaps.push(tiles))
+            yield tiles
+        self._still.extend(self._gaps.finish())
+
+    def _stood_still(self) -> Iterator[Event]:
+        """Events of the stretches of repeats that have ended."""
+        while self._still:
+            event = still_event(self._still.pop(0), self._grid, self.settings)
+            self._note(event, None)
+            yield event
 
     def _steadied(self, measured: Iterator[Tiles]) -> Iterator[Tiles]:
         """The measured frames without the ripple of lamps."""
@@ -240,10 +261,16 @@ class Search:
 
     def _picked(self, picks: Iterator[Pick]) -> Iterator[Event]:
         for pick in picks:
-            event = event_from(pick, self._grid, self.settings)
-            self._events.append(event)
-            self.openings.append(pick.opening)
+            is_black = self._gaps.is_black(pick.peak)
+            event = event_from(pick, self._grid, self.settings, is_black)
+            self._note(event, pick.opening)
             yield event
+
+    def _note(self, event: Event, opening: Opening | None) -> None:
+        """Keep an event in its place: by onset, though a gap may close before an earlier one."""
+        place = bisect_right([other.onset for other in self._events], event.onset)
+        self._events.insert(place, event)
+        self.openings.insert(place, opening)
 
 
 def _detector(name: str) -> Detector:
@@ -251,19 +278,39 @@ def _detector(name: str) -> Detector:
     return made
 
 
-def event_from(pick: Pick, grid: Grid, settings: ResolvedSettings) -> Event:
+def event_from(pick: Pick, grid: Grid, settings: ResolvedSettings, is_black: bool = False) -> Event:
     """Put a pick into the picture: pixels, kind and real time."""
     extent = pick.extent or (0, 0, *grid.shape)
     return Event(
         onset=pick.onset,
         peak=pick.peak,
         end=pick.end,
-        kind=kind_of(pick),
+        kind=kind_of(pick, is_black),
         detector=pick.detector,
         strength=pick.strength,
         box=grid.pixels(*extent),
         chance=pick.chance * 1e6,
         onset_s=real_time(pick.onset, settings.capture_rate, settings.trigger_frame),
+    )
+
+
+def still_event(still: Span, grid: Grid, settings: ResolvedSettings) -> Event:
+    """Make an event of a stretch that repeats one picture.
+
+    Its strength is by how many of its own noise units the window's difference, a root mean
+    square over n pixels, is below its usual level when it is nought: sqrt(2 n).  Noise gives
+    that never.
+    """
+    return Event(
+        onset=still.start,
+        peak=still.start,
+        end=still.stop - 1,
+        kind="gap",
+        detector="difference",
+        strength=math.sqrt(2.0 * float(grid.n_px.sum())),
+        box=grid.pixels(0, 0, *grid.shape),
+        chance=0.0,
+        onset_s=real_time(still.start, settings.capture_rate, settings.trigger_frame),
     )
 
 

@@ -89,6 +89,7 @@ class Verdict:
 REASONS = {
     "opened here": "the score of this frame opened the event",
     "found looking back": "the event opened at a later frame, and began before that",
+    "stands still": "the picture is that of the frame before, bit for bit: a gap",
     "departed": "the event was open, and a score kept it open",
     "between departures": "quiet by itself, within the merge gap of an open event",
     "after the end": "an event was still open, but has its end before this frame",
@@ -127,6 +128,8 @@ def _reason(case: Case) -> str:
 
 def _reason_inside(case: Case, ruling: Ruling) -> str:
     opening = ruling.opening
+    if _opening_of(case) is None:
+        return "stands still"
     if opening is None or opening != _opening_of(case):
         return "found looking back"
     if opening.frame == case.frame:
@@ -165,6 +168,14 @@ def _say_looking_back(case: Case) -> Iterator[str]:
             f"It opened later, at frame {opening.frame}, by {_over(opening)}; looking back from"
             f" there, the departed places had left their noise at frame {_event(case).onset}."
         )
+
+
+def _say_still(case: Case) -> Iterator[str]:
+    yield _lies_in(case)
+    yield (
+        "Every pixel is as in the frame before, which sensor noise never gives: the take holds"
+        " no new picture here."
+    )
 
 
 def _say_departed(case: Case) -> Iterator[str]:
@@ -285,6 +296,7 @@ def _say_not_looked_at(case: Case) -> Iterator[str]:
 _SENTENCES = {
     "opened here": _say_opened,
     "found looking back": _say_looking_back,
+    "stands still": _say_still,
     "departed": _say_departed,
     "between departures": _say_between,
     "after the end": _say_after_end,

@@ -20,7 +20,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from flashpan.detectors.ripple import HARMONICS, Doubles, Ripple, basis, find_ripple
+from flashpan.detectors.ripple import Doubles, Ripple, basis, distinct_harmonics, find_ripple
 from flashpan.grid import Grid
 from flashpan.model import TakeInfo, Tiles
 
@@ -41,9 +41,15 @@ _CYCLES_DRIFT = 1.5
 _HARMONIC_LEAST = 3.0
 _BLOCK = 4
 # Time constant of the steps, in frames and in cycles.
-_STEP_FRAMES, _STEP_CYCLES = 256.0, 4.0
+_STEP_FRAMES, _STEP_CYCLES = 128.0, 3.0
 _CLIP = 3.0
 _MEDIAN_STEP = 0.01
+# Fits, each to the last one's values with the far ones left out; and the share of the farthest
+# from which a value is far.
+_FITS = 5
+_EVENTS_SHARE = 0.3
+# Gain per frame of the lamps' phase, in all and in cycles; the period's follows from it.
+_TURN, _TURN_CYCLES = 0.05, 5.0
 
 
 class Deflicker:
@@ -144,7 +150,8 @@ class _Model:
         self._omega = 2.0 * math.pi * ripple.frequency
         means = np.stack([tiles.mean.ravel() for tiles in first], axis=1).astype(np.float64)
         n = means.shape[1]
-        self._harmonics = np.arange(1, HARMONICS + 1)
+        self._harmonics = distinct_harmonics(ripple.frequency, n)
+        self._gain = min(_TURN, _TURN_CYCLES * ripple.frequency)
         drift = (np.arange(n) / n - 0.5) * float(n * ripple.frequency > _CYCLES_DRIFT)
         steady = np.stack([np.ones(n), drift])
         solution = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
@@ -172,10 +179,11 @@ class _Model:
 
     def _plain(self, weights: Doubles, n: int) -> npt.NDArray[np.int_]:
         """The harmonics that some tiles clearly have; the first one always."""
-        power = np.square(weights[:, :HARMONICS]) + np.square(weights[:, HARMONICS:])
+        k = len(self._harmonics)
+        power = np.square(weights[:, :k]) + np.square(weights[:, k:])
         noise = 4.0 * np.square(self._scale)[:, None] / n
         strongest = np.sort(power / noise, axis=0)[-max(1, len(power) // 20) :].mean(axis=0)
-        return np.flatnonzero((strongest > 4.0 * _HARMONIC_LEAST) | (self._harmonics == 1)) + 1
+        return self._harmonics[(strongest > 4.0 * _HARMONIC_LEAST) | (self._harmonics == 1)]
 
     def _fit_squares(self, first: list[Tiles]) -> None:
         """How much each tile's squared difference owes to the ripple's steps and its light.
@@ -234,13 +242,15 @@ class _Model:
         power = 0.5 * float((np.square(cosines) + np.square(sines)).sum(axis=0) @ multiple**2)
         if power > 0.0:
             turn = float(error @ slope) / power
-            self._phase += 0.5 * float(self._step) * turn
-            self._omega += 0.05 * float(self._step) ** 2 * turn
+            # A loop of second order, critically damped.
+            self._phase += self._gain * turn
+            self._omega += 0.25 * self._gain**2 * turn
 
     def _without(self, tiles: Tiles, ripple: Floats, before: Floats) -> Tiles:
         shape = tiles.mean.shape
         owed = self._texture * np.square(ripple - before) + self._shot * 0.5 * (ripple + before)
-        squares = np.maximum(tiles.sq_diff.ravel() - owed, 0.25 * tiles.sq_diff.ravel())
+        squares = tiles.sq_diff.ravel()
+        squares = np.maximum(squares - owed, np.minimum(squares, 0.25 * self._white))
         mean = tiles.mean.ravel() - ripple
         return replace(
             tiles,
@@ -262,34 +272,44 @@ class _Model:
 
 
 def _robust_fit(series: Doubles, terms: Doubles) -> Doubles:
-    """Coefficients of every series' terms, shape (series, terms); far values clipped twice."""
+    """Coefficients of every series' terms, shape (series, terms); far values left out."""
     target = series
-    for _ in range(3):
+    for _ in range(_FITS):
         solution = np.linalg.lstsq(terms.T, target.T, rcond=1e-6)[0].T
         fitted = solution @ terms
         rest = series - fitted
-        reach = _CLIP * 1.4826 * np.median(np.abs(rest), axis=1, keepdims=True)
-        target = fitted + np.clip(rest, -reach, reach)
+        target = fitted + _believed(rest)
     return np.asarray(solution, np.float64)
+
+
+def _believed(rest: Doubles) -> Doubles:
+    """What a fit left, nought where that is an event's.
+
+    An event draws the fit towards it, so that what was right is off by a tenth of the event;
+    only what is off by much more than that is left out of the next fit.
+    """
+    size = np.abs(rest)
+    reach = _CLIP * 1.4826 * np.median(size, axis=1, keepdims=True)
+    reach = np.maximum(reach, _EVENTS_SHARE * size.max(axis=1, keepdims=True))
+    return np.where(size > reach, 0.0, rest)
 
 
 def _robust_fit_each(series: Doubles, one: Doubles, two: Doubles) -> Doubles:
     """Level and the weights of two terms of each series' own, shape (3, series).
 
-    All arrays have shape (series, frames); far values are clipped twice.
+    All arrays have shape (series, frames); far values are left out.
     """
     terms = [part - part.mean(axis=1, keepdims=True) for part in (one, two)]
     a, b, d = ((x * y).sum(axis=1) for x, y in ((terms[0],) * 2, terms, (terms[1],) * 2))
     a, d = a + 1e-6 * a.max() + 1e-30, d + 1e-6 * d.max() + 1e-30
     determinant = np.maximum(a * d - b * b, 1e-9 * a * d)
     target = series
-    for _ in range(3):
+    for _ in range(_FITS):
         p, q = ((x * target).sum(axis=1) for x in terms)
         first, second = (d * p - b * q) / determinant, (a * q - b * p) / determinant
         level = target.mean(axis=1)
         fitted = level[:, None] + first[:, None] * terms[0] + second[:, None] * terms[1]
         rest = series - fitted
-        reach = _CLIP * 1.4826 * np.median(np.abs(rest), axis=1, keepdims=True)
-        target = fitted + np.clip(rest, -reach, reach)
+        target = fitted + _believed(rest)
     level -= first * one.mean(axis=1) + second * two.mean(axis=1)
     return np.stack([level, first, second])

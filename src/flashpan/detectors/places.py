@@ -96,7 +96,8 @@ class Places:
             parts.append(near.max(keepdims=True).ravel())
         flat: npt.NDArray[np.float32] = np.concatenate(parts)[self._kept]
         share = self.n_px[: self._n_tiles].max(initial=1.0) / self.n_px
-        return (flat * np.minimum(share, 1.0) ** power).astype(np.float32)
+        shown: npt.NDArray[np.float32] = (flat * np.minimum(share, 1.0) ** power).astype(np.float32)
+        return shown
 
     def _all_extents(self) -> npt.NDArray[np.intp]:
         rows, cols = self._tile_rows, self._tile_cols

@@ -80,6 +80,21 @@ def basis(phase: Doubles, multiples: npt.NDArray[np.int_]) -> Doubles:
     return np.concatenate([np.cos(angles), np.sin(angles)])
 
 
+def distinct_harmonics(frequency: float, n: int) -> npt.NDArray[np.int_]:
+    """Multiples of a frequency that ``n`` frames can tell from each other and from a level.
+
+    Five frames a period see the third harmonic as the second, and the fifth as steady light;
+    of half a cycle per frame only one of two phases shows.
+    """
+    taken, found = [0.0, 0.5], []
+    for multiple in range(1, HARMONICS + 1):
+        seen_as = folded(multiple * frequency)
+        if all(abs(seen_as - other) > 0.5 / n for other in taken):
+            taken.append(seen_as)
+            found.append(multiple)
+    return np.array(found or [1])
+
+
 def clipped(series: Doubles) -> Doubles:
     """Series whose far values, an event's, are drawn in to three robust spreads."""
     middle = np.median(series, axis=1, keepdims=True)
@@ -114,7 +129,7 @@ def _spread(parts: Doubles, terms: Doubles) -> float:
 def _guesses(parts: Doubles, capture_rate: float | None) -> list[tuple[float, float]]:
     """Frequencies to try, each with how far it may be off, in cycles per frame."""
     n = parts.shape[1]
-    known = [] if capture_rate is None else [_folded(hz / capture_rate) for hz in MAINS_HZ]
+    known = [] if capture_rate is None else [folded(hz / capture_rate) for hz in MAINS_HZ]
     guesses = [(f, _stray(f, n)) for f in known if f * n >= _PERIODS_KNOWN]
     spectrum = np.abs(np.fft.rfft(_detrended(parts) * np.hanning(n), 4 * n))
     power = np.square(spectrum).sum(axis=0)
@@ -138,7 +153,7 @@ def _detrended(parts: Doubles) -> Doubles:
     return np.asarray(parts - (terms.T @ solution).T, np.float64)
 
 
-def _folded(frequency: float) -> float:
+def folded(frequency: float) -> float:
     """The frequency below half a cycle per frame as which a faster one is seen."""
     part = frequency % 1.0
     return min(part, 1.0 - part)

@@ -1,0 +1,181 @@
+"""Lamps on the mains: found, foretold and taken out, and nothing else with them.
+
+Sources: light pulses at twice the mains, 100 or 120 Hz (common practice, no source);
+percent flicker is 100 (max - min) / (max + min) (CIE e-ILV term 39; for 1 + m sin it is 100 m,
+a closed form).  The ripple of m at f Hz changes by at most 2 m sin(pi f / fps) of the mean
+from frame to frame (closed form).
+"""
+
+import math
+from fractions import Fraction
+
+import numpy as np
+import pytest
+
+from flashpan.detectors.flicker import FIRST_LOOK, Deflicker
+from flashpan.detectors.ripple import find_ripple
+from flashpan.grid import lay_grid
+from flashpan.model import TakeInfo, Tiles
+
+SHAPE = (96, 144)
+PIXEL_NOISE = 0.01
+LEVEL = 0.4
+
+
+def info(rate):
+    return TakeInfo(
+        path="lamps", name="lamps", shape=SHAPE, bit_depth=12,
+        capture_rate=None if rate is None else Fraction(rate),
+    )  # fmt: skip
+
+
+def lamps(hz, rate, depth, frames, *, phases=None):
+    """Light relative to its mean, shape (frames, tile_rows, tile_cols)."""
+    rows, cols = lay_grid(SHAPE).shape
+    lag = np.zeros((rows, cols)) if phases is None else phases
+    t = np.arange(frames)[:, None, None] / rate
+    return 1.0 + depth * np.sin(2 * np.pi * hz * t - lag)
+
+
+def filmed(light, seed=1):
+    """Tile statistics of an even scene in that light, with white noise, frame by frame."""
+    rng = np.random.default_rng(seed)
+    n_px = 144
+    means = LEVEL * light + rng.standard_normal(light.shape) * PIXEL_NOISE / math.sqrt(n_px)
+    steps = np.diff(LEVEL * light, axis=0, prepend=LEVEL * light[:1])
+    noise = 2 * PIXEL_NOISE**2 * (1 + rng.standard_normal(light.shape) * math.sqrt(2 / n_px))
+    for index, mean in enumerate(means):
+        square = (noise[index] + steps[index] ** 2) * (index > 0)
+        yield Tiles(
+            index=index,
+            mean=mean.astype(np.float32),
+            abs_diff=np.sqrt(square).astype(np.float32),
+            sq_diff=square.astype(np.float32),
+            has_previous=index > 0,
+        )
+
+
+def steadied(tiles, rate):
+    flicker = Deflicker(info(rate), lay_grid(SHAPE))
+    out = [done for one in tiles for done in flicker.push(one)] + list(flicker.finish())
+    return flicker, out
+
+
+def means(tiles):
+    return np.stack([one.mean for one in tiles]).astype(np.float64)
+
+
+CASES = [
+    (100, 500, 1.0),  # 5 frames a period
+    (120, 1_000, 0.2),  # 8.33: no whole number
+    (100, 1_000, 0.02),
+    (120, 5_000, 0.5),  # 41.67
+    (100, 20_000, 0.2),
+    (100, 50_000, 0.2),  # 500
+]
+
+
+@pytest.mark.parametrize(("hz", "rate", "depth"), CASES)
+@pytest.mark.parametrize("is_known", [True, False])
+def test_ripple_is_taken_out_down_to_the_noise(hz, rate, depth, is_known):
+    period = rate / hz
+    if not is_known and period > 200:
+        pytest.skip("an unknown light must show two and a half periods in the first 512 frames")
+    flicker, out = steadied(filmed(lamps(hz, rate, depth, 1500)), rate if is_known else None)
+    assert flicker.ripple.period == pytest.approx(period, rel=0.005)
+    left = means(out)
+    white = PIXEL_NOISE / 12
+    assert np.sqrt(np.mean(np.var(left, axis=0))) < 1.15 * white
+    before = np.sqrt(0.5) * depth * LEVEL
+    assert before > 4 * white  # there was something to take out
+
+
+def test_steps_of_the_ripple_leave_the_squared_difference():
+    hz, rate, depth = 120, 1_000, 0.2
+    tiles = list(filmed(lamps(hz, rate, depth, 800)))
+    _, out = steadied(iter(tiles), rate)
+    largest = 2 * depth * math.sin(math.pi * hz / rate) * LEVEL
+    assert max(one.sq_diff.mean() for one in tiles) == pytest.approx(
+        2 * PIXEL_NOISE**2 + largest**2, rel=0.03
+    )
+    left = np.array([one.sq_diff.mean() for one in out[1:]])
+    assert left.max() < 1.15 * 2 * PIXEL_NOISE**2
+    assert left.mean() == pytest.approx(2 * PIXEL_NOISE**2, rel=0.05)
+
+
+def test_two_circuits_in_different_phases():
+    rows, cols = lay_grid(SHAPE).shape
+    phases = np.zeros((rows, cols))
+    phases[:, cols // 2 :] = (
+        4 * np.pi / 3
+    )  # the next mains phase: 240 degrees at twice its frequency
+    _, out = steadied(filmed(lamps(100, 2_000, 0.3, 1200, phases=phases)), 2_000)
+    assert means(out).std(axis=0).max() < 1.3 * PIXEL_NOISE / 12
+
+
+def test_a_lamp_that_drifts_is_followed():
+    hz = 100 * (1 + 0.002 * np.arange(4000) / 4000)  # the mains speed up by 0.2 %
+    phase = 2 * np.pi * np.cumsum(hz) / 1_000
+    depth = np.linspace(0.3, 0.2, 4000)
+    light = np.broadcast_to((1 + depth * np.sin(phase))[:, None, None], (4000, 8, 12))
+    _, out = steadied(filmed(light), 1_000)
+    assert means(out)[1000:].std(axis=0).mean() < 1.6 * PIXEL_NOISE / 12
+
+
+@pytest.mark.parametrize("at", [60, 700])
+def test_a_flash_stays_whole(at):
+    light = lamps(100, 1_000, 0.3, 1000)
+    height = 3 * 0.3  # three times the amplitude of the ripple
+    light[at] += height
+    _, out = steadied(filmed(light), 1_000)
+    left = means(out)
+    quiet = np.median(left, axis=0)
+    assert np.mean(left[at] - quiet) == pytest.approx(height * LEVEL, rel=0.02)
+    others = np.delete(left, at, axis=0)
+    assert others.std(axis=0).mean() < 1.15 * PIXEL_NOISE / 12
+
+
+def test_something_that_stays_keeps_its_step():
+    light = lamps(100, 1_000, 0.2, 1500)
+    light[900:, 2:4, 3:5] *= 1.5
+    _, out = steadied(filmed(light), 1_000)
+    left = means(out)[:, 2:4, 3:5]
+    step = left[905:960].mean() - left[600:900].mean()
+    assert step == pytest.approx(0.5 * LEVEL, rel=0.05)
+
+
+def test_steady_light_goes_straight_through_after_the_first_look():
+    flicker = Deflicker(info(1_000), lay_grid(SHAPE))
+    tiles = list(filmed(np.ones((200, 8, 12))))
+    given = [len(list(flicker.push(one))) for one in tiles]
+    assert given[: FIRST_LOOK - 1] == [0] * (FIRST_LOOK - 1)
+    assert given[FIRST_LOOK - 1] == FIRST_LOOK
+    assert set(given[FIRST_LOOK:]) == {1}
+    assert flicker.ripple is None
+
+
+def test_dusk_is_no_ripple():
+    light = np.linspace(1.0, 0.7, 1500)[:, None, None] * np.ones((1, 8, 12))
+    tiles = list(filmed(light))
+    flicker, out = steadied(iter(tiles), 50_000)
+    assert flicker.ripple is None
+    assert out == tiles
+
+
+def test_frames_come_out_in_order_and_all():
+    for n in (1, 20, 40, 130, 600):
+        _, out = steadied(filmed(lamps(100, 1_000, 0.3, n)), 1_000)
+        assert [one.index for one in out] == list(range(n))
+
+
+def test_the_strongest_line_of_an_unknown_lamp_is_found():
+    t = np.arange(512)
+    rng = np.random.default_rng(3)
+    series = 20 * np.abs(np.sin(np.pi * t / 23.7))[None, :] + rng.standard_normal((6, 512))
+    assert find_ripple(series, None).period == pytest.approx(23.7, rel=0.002)
+
+
+def test_noise_has_no_ripple():
+    series = np.random.default_rng(4).standard_normal((40, 512))
+    assert find_ripple(series, None) is None
+    assert find_ripple(series, 5_000) is None
