@@ -7,6 +7,7 @@ and 16 bits gives the same numbers but for quantisation.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Any
 
@@ -15,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan.grid import Grid
-from flashpan.model import Frame, TakeInfo, Tiles
+from flashpan.model import FloatGrid, Frame, TakeInfo, Tiles
 
 # Pictures that may wait: the longest run of B pictures that encoders write, and the next one
 # (common practice, no source).
@@ -38,6 +39,7 @@ class Measurer:
         self._grid = grid
         self._after_predicted = False
         self._previous: npt.NDArray[Any] | None = None
+        self._mean = np.zeros(grid.shape, np.float32)
         with np.errstate(divide="ignore"):
             per_px = np.where(grid.n_px > 0, 1.0 / grid.n_px, 0.0)
         self._per_px = per_px / info.full_scale
@@ -50,14 +52,66 @@ class Measurer:
         previous, self._previous = self._previous, luma
         difference = np.zeros_like(luma) if previous is None else cv2.absdiff(luma, previous)
         sums = self._tile_sums
+        mean = (sums(luma) * self._per_px - self._black).astype(np.float32)
+        before, self._mean = self._mean, mean
+        squares = (sums(_squares(difference)) * self._per_px_sq).astype(np.float32)
         return Tiles(
             index=frame.index,
-            mean=(sums(luma) * self._per_px - self._black).astype(np.float32),
+            mean=mean,
+            speck=self._specks(luma, previous, mean - before, squares),
             abs_diff=(sums(difference) * self._per_px).astype(np.float32),
-            sq_diff=(sums(_squares(difference)) * self._per_px_sq).astype(np.float32),
+            sq_diff=squares,
             has_previous=previous is not None,
             refreshed=self._is_refreshed(frame),
         )
+
+    def _specks(
+        self,
+        luma: npt.NDArray[Any],
+        previous: npt.NDArray[Any] | None,
+        step: FloatGrid,
+        squares: FloatGrid,
+    ) -> FloatGrid:
+        """Largest 3 × 3 pixel mean of the change, less the tile's own, in every tile.
+
+        Single pixels are capped at six times the usual difference, since pixels that blink are
+        no specks.
+        """
+        if previous is None:
+            return np.zeros_like(step)
+        wide = np.int16 if luma.dtype == np.uint8 else np.float32
+        change = cv2.subtract(luma, previous, dtype=cv2.CV_16S if wide is np.int16 else cv2.CV_32F)
+        cap = change.dtype.type(self._pixel_cap(squares))
+        np.clip(change, -cap, cap, out=change)
+        # Beyond the border nothing changes.
+        boxes = cv2.boxFilter(
+            change,
+            -1,
+            (3, 3),
+            normalize=False,
+            borderType=cv2.BORDER_CONSTANT | cv2.BORDER_ISOLATED,
+        )
+        scale = np.float32(1.0 / (9.0 * self._info.full_scale))
+        up = self._tile_reduce(np.maximum, boxes) * scale - step
+        down = step - self._tile_reduce(np.minimum, boxes) * scale
+        return np.where(self._per_px > 0.0, np.maximum(up, down), 0.0).astype(np.float32)
+
+    def _pixel_cap(self, squares: FloatGrid) -> float:
+        """Six times the usual difference of a pixel, at least three levels."""
+        usual = float(np.median(squares[self._per_px > 0.0])) if self._per_px.any() else 0.0
+        return max(3.0, 6.0 * math.sqrt(usual) * self._info.full_scale)
+
+    def _tile_reduce(self, extreme: np.ufunc, pixels: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """Largest or smallest pixel of each tile."""
+        *tops, last, stop = self._grid.row_edges
+        rows = np.empty((len(tops) + 1, pixels.shape[1]), pixels.dtype)
+        if tops:
+            extreme.reduce(
+                pixels[:last].reshape(len(tops), -1, pixels.shape[1]), axis=1, out=rows[:-1]
+            )
+        extreme.reduce(pixels[last:stop], axis=0, out=rows[-1])
+        reduced: npt.NDArray[Any] = extreme.reduceat(rows, self._grid.col_edges[:-1], axis=1)
+        return reduced
 
     def _is_refreshed(self, frame: Frame) -> bool:
         """True for a keyframe among predicted frames of a lossy stream."""

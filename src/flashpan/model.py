@@ -164,6 +164,9 @@ class Tiles:
     abs_diff, sq_diff : ndarray
         Mean absolute and mean squared difference from the frame before, in fractions of
         full scale (squared); zero for the first frame measured.
+    speck : ndarray
+        Largest mean of 3 × 3 pixels' changes since the frame before, either way and less the
+        tile's own, fraction of full scale; zeros where it was not measured.
     has_previous : bool
         False where there is no frame before to compare with.
     refreshed : bool
@@ -176,6 +179,7 @@ class Tiles:
     mean: FloatGrid
     abs_diff: FloatGrid
     sq_diff: FloatGrid
+    speck: FloatGrid = field(default_factory=lambda: np.zeros((0, 0), np.float32))
     has_previous: bool = True
     refreshed: bool = False
 

@@ -183,7 +183,9 @@ class _Model:
         power = np.square(weights[:, :k]) + np.square(weights[:, k:])
         noise = 4.0 * np.square(self._scale)[:, None] / n
         strongest = np.sort(power / noise, axis=0)[-max(1, len(power) // 20) :].mean(axis=0)
-        return self._harmonics[(strongest > 4.0 * _HARMONIC_LEAST) | (self._harmonics == 1)]
+        plain = strongest > 4.0 * _HARMONIC_LEAST
+        found: npt.NDArray[np.int_] = self._harmonics[plain | (self._harmonics == 1)]
+        return found
 
     def _fit_squares(self, first: list[Tiles]) -> None:
         """How much each tile's squared difference owes to the ripple's steps and its light.

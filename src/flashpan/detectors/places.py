@@ -73,6 +73,12 @@ class Places:
             parts.append(np.array([weighted.sum() / self._sized[-1].item()]))
         return np.concatenate(parts)[self._kept].astype(np.float32)
 
+    def tiles_near(self, grid: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+        """Largest value of the tiles near every tile; a grid of tiles."""
+        size = tuple(2 * reach + 1 for reach in NEAR)
+        near: npt.NDArray[np.float32] = ndimage.maximum_filter(grid, size=size, mode="constant")
+        return near
+
     def largest_near(
         self, values: npt.NDArray[np.float32], power: float = 1.0
     ) -> npt.NDArray[np.float32]:
@@ -84,10 +90,7 @@ class Places:
         """
         grid = np.zeros(self._tile_rows * self._tile_cols, np.float32)
         grid[self._kept[: self._n_tiles]] = values[: self._n_tiles]
-        size = tuple(2 * reach + 1 for reach in NEAR)
-        near = ndimage.maximum_filter(
-            grid.reshape(self._tile_rows, self._tile_cols), size=size, mode="constant"
-        )
+        near = self.tiles_near(grid.reshape(self._tile_rows, self._tile_cols))
         parts = [near.ravel()]
         if len(self._sized) == 3:
             rows = np.maximum.reduceat(near, self._row_starts, axis=0)

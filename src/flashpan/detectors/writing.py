@@ -79,3 +79,15 @@ class Writing:
             return None
         loud = np.where(writes, amplitude * np.float32(_AS_MUCH), 0.0).astype(np.float32)
         return self._places.largest_near(loud, power)
+
+
+def restless_near(places: Places, usual: Floats, least: float) -> Floats:
+    """What tiles beside restless ones may do; grid of tiles, 0 where none is near.
+
+    ``usual`` is what each tile usually does, a grid; restless are those beyond ``least``, as
+    long as they are a local matter.
+    """
+    restless = usual > least
+    if not 0.0 < float(restless.mean()) < _MOST_TILES:
+        return np.zeros_like(usual)
+    return places.tiles_near(np.where(restless, usual, 0.0).astype(np.float32))

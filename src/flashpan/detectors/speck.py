@@ -1,0 +1,176 @@
+"""Specks: a few pixels change more than the noise of so few allows.
+
+A pellet of three by three pixels, a first spark: in the mean or the mean square of a whole
+tile they drown.  In the mean of just those pixels they are as plain as they can be.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from flashpan.chance import MaxLaw, gumbel_y
+from flashpan.detectors.base import Run, Scene
+from flashpan.detectors.noise import Floats
+from flashpan.detectors.places import Places
+from flashpan.detectors.writing import restless_near
+from flashpan.model import Reading, Score, Tiles
+
+WARM_UP = 32
+"""Frames that show what is normal, and are scored afterwards."""
+_PIXELS = 9.0
+# Neighbouring means of nine pixels share six: so many of them, per pixel, are independent as
+# far as their largest goes (by simulation of white noise).
+_INDEPENDENT = 0.7
+# Frames remembered for the pixels' noise; once they are, every so many of them is enough.
+_PIXEL_SAMPLES = 16
+_EVERY = 8
+# Step, as a factor, of the running median of a tile's largest; and how far beyond white noise's
+# it must be to count.
+_USUAL_STEP = 0.02
+_USUAL_DOUBT = 1.12
+_GATE_CHANCE = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Speck:
+    """The largest change of three by three pixels in every tile."""
+
+    name: ClassVar[str] = "speck"
+    version: ClassVar[int] = 1
+
+    def start(self, scene: Scene) -> Run:
+        """Begin a run over one take."""
+        return SpeckRun(scene)
+
+
+class SpeckRun:
+    """State of `Speck`.
+
+    A tile's largest change is judged by the noise of its pixels (the root mean square
+    difference over three), or, where its usual largest is more than such noise gives, as a
+    swaying edge's or a counter's is, by that.  A speck is a change: where it stays, only its
+    coming and going show.
+    """
+
+    def __init__(self, scene: Scene) -> None:
+        self._grid = scene.grid
+        self._places = Places(scene.grid)
+        self._counted = scene.grid.n_px > 0
+        self._rounding = scene.info.least_step**2 / 6.0
+        n_px = float(scene.grid.n_px.sum())
+        self.law = MaxLaw(n=max(1.0, _INDEPENDENT * n_px), sides=2, dof=500.0)
+        self._gate = self.law.value_at(gumbel_y(_GATE_CHANCE))
+        per_tile = MaxLaw(n=max(1.0, _INDEPENDENT * float(scene.grid.n_px.max())), sides=2)
+        self._white = per_tile.value_at(gumbel_y(0.5))
+        self._predicted = scene.info.predicts_with_loss
+        self._with_readings = scene.with_readings
+        self._squares: list[Floats] = []
+        self._seen = 0
+        self._sigma = np.ones(scene.grid.n_px.shape, np.float32)
+        self._usual = np.full(scene.grid.n_px.shape, self._white, np.float32)
+        self._near = np.zeros(scene.grid.n_px.shape, np.float32)
+        self._warm: list[Tiles] = []
+        self._is_warm = False
+        self._past: tuple[Score, ...] = ()
+
+    @property
+    def restless(self) -> bool:
+        """True where most tiles do more than the noise of their pixels explains."""
+        return self._predicted or bool(np.median(self._usual) > 1.5 * self._white)
+
+    def score(self, tiles: Tiles) -> Score:
+        """Score the next frame; invalid during warm-up."""
+        if not tiles.has_previous or not tiles.speck.size:
+            return Score(index=tiles.index, value=0.0, since=tiles.index, until=tiles.index)
+        self._observe(tiles)
+        if self._is_warm:
+            return self._judge(tiles)
+        self._warm.append(tiles)
+        if len(self._warm) >= WARM_UP:
+            self._past = self._begin()
+        return Score(index=tiles.index, value=0.0, valid=False)
+
+    def retrospect(self) -> tuple[Score, ...]:
+        """Scores of the warm-up frames; empty when they have been given already."""
+        if self._warm:
+            self._past = self._begin()
+        past, self._past = self._past, ()
+        return past
+
+    def _observe(self, tiles: Tiles) -> None:
+        if self._seen < 2 * _PIXEL_SAMPLES or self._seen % _EVERY == 0:
+            self._squares.append(tiles.sq_diff)
+            del self._squares[:-_PIXEL_SAMPLES]
+            square = np.median(np.stack(self._squares), axis=0) + self._rounding
+            self._sigma = np.sqrt(square / _PIXELS).astype(np.float32)
+        self._seen += 1
+
+    def _begin(self) -> tuple[Score, ...]:
+        warm, self._warm = self._warm, []
+        self._is_warm = True
+        usual = np.median(np.stack([tiles.speck / self._sigma for tiles in warm]), axis=0)
+        self._usual = np.maximum(usual, 1e-3).astype(np.float32)
+        self._look_around()
+        return tuple(self._judge(tiles) for tiles in warm)
+
+    def _look_around(self) -> None:
+        """Tiles beside restless ones may do as they do, now and then."""
+        self._near = restless_near(self._places, self._usual, 2.0 * self._white)
+
+    def _noise(self) -> Floats:
+        """What a speck is measured in, fraction of full scale, per tile."""
+        usual = np.maximum(self._usual, self._near)
+        beyond = np.where(usual > _USUAL_DOUBT * self._white, usual / self._white, 1.0)
+        noise: Floats = (self._sigma * beyond).astype(np.float32)
+        return noise
+
+    def _judge(self, tiles: Tiles) -> Score:
+        noise = self._noise()
+        z = np.where(self._counted, tiles.speck / noise, 0.0)
+        score = self._describe(tiles, z, noise)
+        self._learn(tiles)
+        return score
+
+    def _learn(self, tiles: Tiles) -> None:
+        larger = tiles.speck > self._usual * self._sigma
+        self._usual *= np.where(larger, 1.0 + _USUAL_STEP, 1.0 - _USUAL_STEP).astype(np.float32)
+        np.maximum(self._usual, 1e-3, out=self._usual)
+        if self._seen % WARM_UP == 0:
+            self._look_around()
+
+    def _describe(self, tiles: Tiles, z: Floats, noise: Floats) -> Score:
+        row, col = np.unravel_index(int(z.argmax()), z.shape)
+        value = max(0.0, float(z[row, col]))
+        score = Score(
+            index=tiles.index,
+            value=value,
+            tile=(int(row), int(col)),
+            since=tiles.index,
+            until=max(0, tiles.index - 1),
+            reading=self._reading(tiles, (int(row), int(col)), noise) if value else None,
+        )
+        if value <= self._gate:
+            return score
+        rows, cols = np.nonzero(z > self._gate)
+        extent = int(rows.min()), int(cols.min()), int(rows.max()) + 1, int(cols.max()) + 1
+        return replace(score, extent=extent, around=extent, moving=value)
+
+    def _reading(self, tiles: Tiles, tile: tuple[int, int], noise: Floats) -> Reading | None:
+        if not self._with_readings:
+            return None
+        row, col = tile
+        return Reading(
+            quantity="speck",
+            place="tile",
+            extent=(row, col, row + 1, col + 1),
+            frames=(tiles.index - 1, tiles.index),
+            lag=1,
+            value=float(tiles.speck[tile]),
+            expected=0.0,
+            noise=float(noise[tile]),
+            basis="lately",
+            is_held=False,
+        )
