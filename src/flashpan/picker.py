@@ -9,12 +9,15 @@ settled in a new state, with the last frame that still moved.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median_low
 
 from flashpan.chance import MaxLaw, Tail
 from flashpan.model import Extent, Score
+
+LookBack = Callable[[int, int, Extent | None], int | None]
+"""Earliest frame to look at, the onset so far and where → the onset, if it can be told."""
 
 CLOSE_CHANCE = 1e-3
 """Chance per quiet frame of a score that keeps an open event open."""
@@ -22,7 +25,11 @@ CLOSE_WITHIN = 8
 """Frames after the last departure in which the closing threshold is enough to go on; later,
 only a score that could open an event by itself joins this one."""
 ONSET_FRAMES = 3
-"""Frames after opening in which another detector may still move the onset back."""
+"""Frames after opening in which another detector may still move the onset back; then the
+onset is looked for in the frames themselves."""
+FIRST_FRAMES, FIRST_ONSET_FRAMES = 16, 32
+"""An event that opens within so many frames of the take's first has hardly anything before
+it: it waits longer, until what came after tells what was before."""
 # A plateau's noise must not pass for a rise to a new peak.
 _RISE = 1.05
 # Quiet frames that the thresholds are learned from: the recent ones, for a scene that changes,
@@ -167,6 +174,9 @@ class _Stir:
 
     onset: int
     last: int
+    opened: int
+    free_from: int = 0
+    is_dated: bool = False
     peak: int = 0
     detector: str = ""
     strength: float = 0.0
@@ -230,18 +240,26 @@ class Picker:
     """
 
     def __init__(
-        self, laws: Mapping[str, MaxLaw], false_alarms: float, merge_gap_frames: int
+        self,
+        laws: Mapping[str, MaxLaw],
+        false_alarms: float,
+        merge_gap_frames: int,
+        look_back: LookBack | None = None,
     ) -> None:
         chance = min(0.5, false_alarms / 1e6 / len(laws))
         self.channels = {name: Channel(law, chance) for name, law in laws.items()}
         self._gap = merge_gap_frames
+        self._look_back = look_back
         self._open: _Open | None = None
         self._free_from = 0
+        self._first: int | None = None
 
     def push(
         self, index: int, scores: Mapping[str, Score], refreshed: bool = False
     ) -> Iterator[Pick]:
         """Take one frame's scores; yield the events that this closes."""
+        if self._first is None:
+            self._first = index
         if self._open is not None and index - self._open.last - 1 > self._gap:
             yield from self._close()
         hot, warm = self._judge(scores, refreshed)
@@ -255,6 +273,26 @@ class Picker:
         if self._open is None:
             return
         self._extend(self._open, index, scores, hot, warm, refreshed)
+        for stir in self._open.stirs[-1:]:
+            if index - stir.opened >= self._patience(stir):
+                self._date(stir)
+
+    def _patience(self, stir: _Stir) -> int:
+        return FIRST_ONSET_FRAMES if self._is_early(stir) else ONSET_FRAMES
+
+    def _is_early(self, stir: _Stir) -> bool:
+        return stir.opened - (self._first or 0) < FIRST_FRAMES
+
+    def _date(self, stir: _Stir) -> None:
+        """Look for the onset in the frames, once; the frames so far must be remembered."""
+        if stir.is_dated or self._look_back is None:
+            return
+        stir.is_dated = True
+        found = self._look_back(stir.free_from, stir.onset, stir.extent or stir.around)
+        # What was there from the first frame and then went did not begin when it went.
+        latest = stir.last - 2 if self._is_early(stir) else max(stir.last, stir.opened)
+        if found is not None and found <= latest:
+            stir.onset = max(found, stir.free_from)
 
     def finish(self) -> Iterator[Pick]:
         """Close what is open at the take's end."""
@@ -288,7 +326,7 @@ class Picker:
         for name in warm:
             event.last = max(event.last, scores[name].until)
         if not event.stirs:
-            event.stirs.append(self._stir(scores[max(hot, key=hot.__getitem__)]))
+            event.stirs.append(self._stir(index, scores[max(hot, key=hot.__getitem__)]))
         for name, excess in warm.items():
             score = scores[name]
             _, closing = self.channels[name].thresholds(refreshed)
@@ -297,9 +335,11 @@ class Picker:
         if any(score.settled for score in scores.values()):
             event.settled_at = index
 
-    def _stir(self, score: Score) -> _Stir:
+    def _stir(self, index: int, score: Score) -> _Stir:
         onset = max(self._free_from, min(score.since, score.index))
-        return _Stir(onset=onset, last=max(onset, score.until))
+        return _Stir(
+            onset=onset, last=max(onset, score.until), opened=index, free_from=self._free_from
+        )
 
     def _stir_on(
         self,
@@ -314,7 +354,8 @@ class Picker:
         """Add a moving frame to the present stretch, or begin the next one."""
         stir = event.stirs[-1]
         if index - stir.last - 1 > self._gap:
-            stir = _Stir(onset=index, last=index)
+            self._date(stir)
+            stir = _Stir(onset=index, last=index, opened=index, free_from=stir.last + 1)
             event.stirs.append(stir)
         stir.last = max(stir.last, score.until)
         opening, _ = self.channels[name].thresholds(refreshed)
@@ -340,6 +381,7 @@ class Picker:
         """
         event, self._open = self._open, None
         assert event is not None
+        self._date(event.stirs[-1])
         strong = [stir for stir in event.stirs if stir.detector]
         if not strong:
             return

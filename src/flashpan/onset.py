@@ -1,0 +1,262 @@
+"""When a change began, looked back for once it is certain.
+
+A detector opens an event where one place departs beyond doubt; a slow change was there many
+frames before.  Once it is certain, what it looks like is known: the tiles that departed, and
+how far each.  Earlier frames projected on that pattern (a matched filter) show it far below
+the noise of any one tile.  The frame where the projection began to grow is then estimated:
+zero before, a step, a ramp or a parabola after, the shapes of what appears, passes and
+starts from rest; every onset is weighed by its likelihood (Page 1954; Hinkley 1971, from
+memory).  Something small that travels has no lasting pattern: the largest departure of any
+tile is followed too.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from flashpan.grid import Grid
+from flashpan.model import Extent, Tiles
+
+LOOK_BACK = 128
+"""Frames before the opening of an event that are looked through."""
+# Frames, after the one that opened the event, in which its pattern may be read.
+_LATER = 40
+_POWERS = (0, 1, 2)
+# Noise units at which a change is certain: what follows says nothing of how it began.
+_CERTAIN = 12.0
+# Least departure, in noise units, of a tile that belongs to the pattern.
+_OF_PATTERN = 3.5
+# Root of twice the log likelihood ratio from which a series has a say.
+_SIGNIFICANT = 9.0
+# Share of the likelihood that must lie before the frame given as the onset.
+_QUANTILE = 0.6
+# An onset that was found makes room for a better view of the calm before it.
+_ROUNDS = 4
+# Frames averaged to read the pattern.
+_AVERAGED = (1, 2, 4, 8, 16)
+# Frames of calm from which a spread is believed, and an echo is.
+_SPREAD_FROM, _ECHO_FROM = 16, 32
+_BASELINE_SHARE = 0.7
+_LEAST_MAX_SPREAD = 0.35
+
+Series = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Onset:
+    """An estimate: the frame, and how strongly the frames speak for a change there."""
+
+    frame: int
+    evidence: float
+
+
+class LookBack:
+    """Remembers the tiles of recent frames and tells when a change began.
+
+    Parameters
+    ----------
+    grid : Grid
+        How the picture is divided.
+    step : float
+        Least difference between two grey levels that means anything, in full scales.
+    """
+
+    def __init__(self, grid: Grid, step: float) -> None:
+        counts = grid.n_px.ravel()
+        self._shape = grid.shape
+        self._kept = np.flatnonzero(counts)
+        self._n_px = counts[self._kept].astype(np.float64)
+        self._step = step
+        memory = LOOK_BACK + _LATER
+        self._frames: deque[tuple[int, bool]] = deque(maxlen=memory)
+        self._mean: deque[npt.NDArray[np.float32]] = deque(maxlen=memory)
+        self._square: deque[npt.NDArray[np.float32]] = deque(maxlen=memory)
+
+    def push(self, tiles: Tiles) -> None:
+        """Remember a frame."""
+        self._frames.append((tiles.index, tiles.has_previous))
+        self._mean.append(tiles.mean)
+        self._square.append(tiles.sq_diff)
+
+    def began(self, first: int, guess: int, extent: Extent | None) -> Onset | None:
+        """Say when the change that is under way began; None where nothing is significant.
+
+        Parameters
+        ----------
+        first : int
+            Earliest frame that belongs to the scene before the change.
+        guess : int
+            Onset, or a later frame, that the detectors saw.
+        extent : tuple of int or None
+            Tiles in which the change is.
+        """
+        oldest = self._frames[0][0]
+        low = max(first, guess - LOOK_BACK, oldest) - oldest
+        best: Onset | None = None
+        for _ in range(_ROUNDS):
+            found = self._earliest(low, guess - oldest - low, extent)
+            if found is None:
+                break
+            found = Onset(found.frame + low + oldest, found.evidence)
+            is_earlier = found.frame < guess
+            if best is None or is_earlier:
+                best = found
+            if not is_earlier:
+                break
+            guess = found.frame
+        return best
+
+    def _earliest(self, low: int, guess: int, extent: Extent | None) -> Onset | None:
+        """The earliest onset that a series speaks for, counted from frame ``low``."""
+        calm = _calm_frames(guess, len(self._frames) - low)
+        found = [
+            estimate
+            for series in self._series(low, calm, guess, extent)
+            if (estimate := change_point(series)) is not None and estimate.evidence >= _SIGNIFICANT
+        ]
+        return min(found, key=lambda estimate: estimate.frame, default=None)
+
+    def _series(self, low: int, calm: int, guess: int, extent: Extent | None) -> Iterator[Series]:
+        """Series, of unit noise, in which the change may show; entry 0 is frame ``low``."""
+        inside = self._inside(extent)
+        for departures in (self._means(low, calm), self._differences(low, calm)):
+            pattern, stop = _pattern(departures[:, inside], calm, guess)
+            yield _unit_noise(departures[:stop, inside] @ pattern, calm)
+            largest = np.abs(departures[:stop]).max(axis=1)
+            yield _largest_in_units(largest, calm)
+
+    def _inside(self, extent: Extent | None) -> npt.NDArray[np.intp]:
+        """Tiles of an extent and those next to it."""
+        if extent is None:
+            return np.arange(len(self._kept))
+        top, left, bottom, right = extent
+        row, col = np.divmod(self._kept, self._shape[1])
+        rows = (row >= top - 1) & (row <= bottom)
+        return np.flatnonzero(rows & (col >= left - 1) & (col <= right))
+
+    def _gather(self, grids: deque[npt.NDArray[np.float32]], low: int) -> Series:
+        chosen = [grids[i].ravel()[self._kept] for i in range(low, len(grids))]
+        return np.stack(chosen).astype(np.float64)
+
+    def _means(self, low: int, calm: int) -> Series:
+        """Departure of every tile's mean from the calm frames', in its noise."""
+        means = self._gather(self._mean, low)
+        squares = self._gather(self._square, low)[: calm + 1]
+        squares = squares[1:] if not self._frames[low][1] else squares
+        white = np.sqrt(np.median(squares, axis=0) / (2.0 * self._n_px))
+        least = self._step / np.sqrt(12.0 * self._n_px)
+        return _departures(means, calm, np.maximum(white, least))
+
+    def _differences(self, low: int, calm: int) -> Series:
+        """The same of every tile's root-mean-square frame difference; only a rise counts."""
+        rms = np.sqrt(self._gather(self._square, low) + self._step**2 / 6.0)
+        if not self._frames[low][1]:
+            rms[0] = rms[1 : max(2, calm)].mean(axis=0) if len(rms) > 1 else rms[0]
+        white = np.median(rms[:calm], axis=0) / np.sqrt(2.0 * self._n_px)
+        least = self._step / np.sqrt(12.0 * self._n_px)
+        return np.maximum(_departures(rms, calm, np.maximum(white, least)), 0.0)
+
+
+def _calm_frames(guess: int, n: int) -> int:
+    """Frames, of ``n``, that are taken for calm where the change was seen at ``guess``."""
+    calm = int(_BASELINE_SHARE * guess) if guess > 3 else n // 3
+    return min(max(calm, 3), max(1, n - 1))
+
+
+def _departures(samples: Series, calm: int, white: Series) -> Series:
+    """Samples less the mean of the calm ones, in units of their noise."""
+    base = samples[:calm]
+    noise = white
+    if calm >= _SPREAD_FROM:
+        noise = np.maximum(white, base.std(axis=0, ddof=1))
+    departures: Series = (samples - base.mean(axis=0)) / noise
+    return departures
+
+
+def _pattern(departures: Series, calm: int, guess: int) -> tuple[Series, int]:
+    """What the change looks like where it is plainest, of unit length, and the frame after.
+
+    Read from the run of frames, single or averaged, in which some tile departs most.
+    """
+    sums = np.cumsum(np.pad(departures, ((1, 0), (0, 0))), axis=0)
+    best, best_n, best_stop = -1.0, 1, len(departures)
+    for n in _AVERAGED:
+        first = max(calm + n, guess)
+        if first > len(departures):
+            break
+        size = np.abs(sums[first:] - sums[first - n : len(sums) - n]).max(axis=1) / np.sqrt(n)
+        if size.max() > 1.05 * best:
+            best, best_n = float(size.max()), n
+            best_stop = first + int(size.argmax())
+    shape = (sums[best_stop] - sums[max(0, best_stop - best_n)]) / best_n
+    size = np.abs(shape) * np.sqrt(best_n)
+    shape = np.where(size >= min(_OF_PATTERN, size.max()), shape, 0.0)
+    return shape / max(float(np.linalg.norm(shape)), 1e-12), best_stop
+
+
+def _unit_noise(series: Series, calm: int) -> Series:
+    """Scale so that calm frames have unit noise, longer where they echo; never up."""
+    if calm < _SPREAD_FROM:
+        return series
+    base = series[:calm] - series[:calm].mean()
+    spread = float(base.std())
+    if calm >= _ECHO_FROM and spread > 0:
+        echo = float(base[1:] @ base[:-1]) / float(base @ base)
+        echo = min(0.8, max(0.0, echo - 2.0 / np.sqrt(calm)))
+        spread *= float(np.sqrt((1.0 + echo) / (1.0 - echo)))
+    return series / max(1.0, spread)
+
+
+def _largest_in_units(largest: Series, calm: int) -> Series:
+    """The largest departure of any tile, less its usual size, in units of its spread."""
+    base = largest[:calm]
+    spread = max(_LEAST_MAX_SPREAD, float(base.std())) if calm >= _SPREAD_FROM else 0.6
+    series: Series = (largest - np.median(base)) / spread
+    return series
+
+
+def change_point(series: Series) -> Onset | None:
+    """Estimate where a series of unit noise began to rise from a constant.
+
+    Parameters
+    ----------
+    series : ndarray, shape (n,)
+        It ends where the change is plainest.
+
+    Returns
+    -------
+    Onset or None
+        Number of the first entry after the change, and the evidence: the root of twice the
+        log likelihood ratio against no change.  None for fewer than three entries.
+    """
+    above = np.flatnonzero(series >= _CERTAIN)
+    stop = int(above[0]) + 1 if len(above) else int(series.argmax()) + 1
+    if stop < 3:
+        return None
+    gains = np.stack([_gains(series[:stop], power) for power in _POWERS])
+    best = float(gains.max())
+    weights = np.exp(gains - best).sum(axis=0)
+    share = np.cumsum(weights) / weights.sum()
+    frame = int(np.searchsorted(share, _QUANTILE))
+    return Onset(frame, float(np.sqrt(2.0 * best)))
+
+
+def _gains(series: Series, power: int) -> Series:
+    """Log likelihood ratio, for every onset, of a constant plus a rise by the given power.
+
+    The constant is fitted along with the rise.
+    """
+    n = len(series)
+    since = np.arange(n)[None, :] - np.arange(n)[:, None] + 1.0
+    rises = np.where(since > 0, np.maximum(since, 1.0) ** power, 0.0)
+    rises -= rises.mean(axis=1, keepdims=True)
+    along = np.maximum(rises @ (series - series.mean()), 0.0)
+    lengths = np.maximum(np.einsum("ij,ij->i", rises, rises), 1e-12)
+    gains: Series = 0.5 * along**2 / lengths
+    gains[0] = 0.0  # no frame before it
+    return gains
