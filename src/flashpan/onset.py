@@ -35,6 +35,8 @@ _OF_PATTERN = 3.5
 _SIGNIFICANT = 9.0
 # Share of the likelihood that must lie before the frame given as the onset.
 _QUANTILE = 0.6
+# Frames after one coded afresh from which its coding error is known.
+_FEWEST = 4
 # An onset that was found makes room for a better view of the calm before it.
 _ROUNDS = 4
 # Frames averaged to read the pattern.
@@ -74,12 +76,15 @@ class LookBack:
         self._step = step
         memory = LOOK_BACK + _LATER
         self._frames: deque[tuple[int, bool]] = deque(maxlen=memory)
+        self._coded_afresh = -1
         self._mean: deque[npt.NDArray[np.float32]] = deque(maxlen=memory)
         self._square: deque[npt.NDArray[np.float32]] = deque(maxlen=memory)
 
     def push(self, tiles: Tiles) -> None:
         """Remember a frame."""
         self._frames.append((tiles.index, tiles.has_previous))
+        if tiles.refreshed:
+            self._coded_afresh = tiles.index
         self._mean.append(tiles.mean)
         self._square.append(tiles.sq_diff)
 
@@ -96,6 +101,10 @@ class LookBack:
             Tiles in which the change is.
         """
         oldest = self._frames[0][0]
+        if guess - _FEWEST < self._coded_afresh <= guess:
+            return None
+        if self._coded_afresh <= guess:  # before it the coding error was another
+            first = max(first, self._coded_afresh)
         low = max(first, guess - LOOK_BACK, oldest) - oldest
         best: Onset | None = None
         for _ in range(_ROUNDS):

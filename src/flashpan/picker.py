@@ -30,6 +30,8 @@ onset is looked for in the frames themselves."""
 FIRST_FRAMES, FIRST_ONSET_FRAMES = 16, 32
 """An event that opens within so many frames of the take's first has hardly anything before
 it: it waits longer, until what came after tells what was before."""
+REST_FRAMES = 32
+"""A changed scene that has not moved for so long when the take ends is over."""
 # A plateau's noise must not pass for a rise to a new peak.
 _RISE = 1.05
 # Quiet frames that the thresholds are learned from: the recent ones, for a scene that changes,
@@ -269,7 +271,10 @@ class Picker:
             self._open = _Open(opened=index, last=index)
         if self._open is None or refreshed:  # a pulse is learned even where it opens an event
             for name, score in scores.items():
-                self.channels[name].learn(score.value, refreshed)
+                channel = self.channels[name]
+                opening, closing = channel.thresholds(refreshed)
+                if score.value <= opening or not self._remains(score, closing):
+                    channel.learn(score.value, refreshed)
         if self._open is None:
             return
         self._extend(self._open, index, scores, hot, warm, refreshed)
@@ -305,14 +310,23 @@ class Picker:
         """Detectors above their opening and closing thresholds, with their excess."""
         hot, warm = {}, {}
         for name, score in scores.items():
-            if score.until < self._free_from:
-                continue  # evidence of an event that has been told already
             opening, closing = self.channels[name].thresholds(refreshed)
+            if score.until < self._free_from or self._remains(score, closing):
+                continue  # evidence of an event that has been told already
             if score.value > opening:
                 hot[name] = score.value / opening
             if score.value > closing:
                 warm[name] = score.value / opening
         return hot, warm
+
+    def _remains(self, score: Score, closing: float) -> bool:
+        """What an event that has been told left behind, and what does not move any more."""
+        return (
+            self._open is None
+            and score.since < self._free_from
+            and score.until > score.since
+            and score.moving <= closing
+        )
 
     def _extend(
         self,
@@ -376,8 +390,8 @@ class Picker:
     def _close(self, at_end: bool = False) -> Iterator[Pick]:
         """One event, or, where the scene did not come back, one for every stretch that moved.
 
-        A take that ends before the scene has come back or settled keeps its last event to
-        the last frame: nobody can say that it is over.
+        A take that ends before the scene has come back or settled, and before it has rested
+        for some time, keeps its last event to the last frame: nobody can say that it is over.
         """
         event, self._open = self._open, None
         assert event is not None
@@ -386,6 +400,7 @@ class Picker:
         if not strong:
             return
         settled = event.settled_at >= strong[-1].last  # and has not moved since
+        settled |= at_end and event.last - strong[-1].last >= REST_FRAMES
         if settled or at_end:
             moved = [stir for stir in strong if stir is strong[0] or stir.moved > 1.0]
             picks = [stir.pick(stir.last, stays=True) for stir in moved]
