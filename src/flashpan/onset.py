@@ -25,16 +25,20 @@ from flashpan.model import Extent, Tiles
 LOOK_BACK = 128
 """Frames before the opening of an event that are looked through."""
 # Frames, after the one that opened the event, in which its pattern may be read.
-_LATER = 40
+_LATER = 64
 _POWERS = (0, 1, 2)
+# Degrees of the drifts that may underlie a rise, and the log likelihood that each must gain.
+_DRIFTS = (0, 3)
+_DRIFT_COST = 3.0
 # Noise units at which a change is certain: what follows says nothing of how it began.
 _CERTAIN = 12.0
 # Least departure, in noise units, of a tile that belongs to the pattern.
 _OF_PATTERN = 3.5
 # Root of twice the log likelihood ratio from which a series has a say.
 _SIGNIFICANT = 9.0
-# Share of the likelihood that must lie before the frame given as the onset.
-_QUANTILE = 0.6
+# Share of the likelihood up to the frame given: the first frames of a slow change hold no trace
+# of it, and a pre-roll is kept in any case.
+_QUANTILE = 0.75
 # Frames after one coded afresh from which its coding error is known.
 _FEWEST = 4
 # An onset that was found makes room for a better view of the calm before it.
@@ -43,8 +47,12 @@ _ROUNDS = 4
 _AVERAGED = (1, 2, 4, 8, 16)
 # Frames of calm from which a spread is believed, and an echo is.
 _SPREAD_FROM, _ECHO_FROM = 16, 32
+# An echo counts where it leaves no more than this share of the spread.
+_WORTH = 0.75
 _BASELINE_SHARE = 0.7
 _LEAST_MAX_SPREAD = 0.35
+# Frames before that something sudden is told from.
+_SUDDEN = 4
 
 Series = npt.NDArray[np.float64]
 
@@ -76,7 +84,7 @@ class LookBack:
         self._step = step
         memory = LOOK_BACK + _LATER
         self._frames: deque[tuple[int, bool]] = deque(maxlen=memory)
-        self._coded_afresh = -1
+        self._coded_afresh = -LOOK_BACK
         self._mean: deque[npt.NDArray[np.float32]] = deque(maxlen=memory)
         self._square: deque[npt.NDArray[np.float32]] = deque(maxlen=memory)
 
@@ -105,9 +113,9 @@ class LookBack:
             return None
         if self._coded_afresh <= guess:  # before it the coding error was another
             first = max(first, self._coded_afresh)
-        low = max(first, guess - LOOK_BACK, oldest) - oldest
         best: Onset | None = None
         for _ in range(_ROUNDS):
+            low = max(first, guess - LOOK_BACK, oldest) - oldest
             found = self._earliest(low, guess - oldest - low, extent)
             if found is None:
                 break
@@ -126,7 +134,8 @@ class LookBack:
         found = [
             estimate
             for series in self._series(low, calm, guess, extent)
-            if (estimate := change_point(series)) is not None and estimate.evidence >= _SIGNIFICANT
+            if (estimate := change_point(series, calm)) is not None
+            and estimate.evidence >= _SIGNIFICANT
         ]
         return min(found, key=lambda estimate: estimate.frame, default=None)
 
@@ -136,8 +145,10 @@ class LookBack:
         for departures in (self._means(low, calm), self._differences(low, calm)):
             pattern, stop = _pattern(departures[:, inside], calm, guess)
             yield _unit_noise(departures[:stop, inside] @ pattern, calm)
-            largest = np.abs(departures[:stop]).max(axis=1)
-            yield _largest_in_units(largest, calm)
+            one_by_one = departures[:stop]
+            if calm >= _ECHO_FROM:  # so few calm frames cannot show what wanders
+                one_by_one = _sudden(one_by_one)
+            yield _largest_in_units(np.abs(one_by_one).max(axis=1), calm)
 
     def _inside(self, extent: Extent | None) -> npt.NDArray[np.intp]:
         """Tiles of an extent and those next to it."""
@@ -209,16 +220,20 @@ def _pattern(departures: Series, calm: int, guess: int) -> tuple[Series, int]:
 
 
 def _unit_noise(series: Series, calm: int) -> Series:
-    """Scale so that calm frames have unit noise, longer where they echo; never up."""
+    """Scale so that calm frames have no more than unit noise; never up."""
     if calm < _SPREAD_FROM:
         return series
-    base = series[:calm] - series[:calm].mean()
-    spread = float(base.std())
-    if calm >= _ECHO_FROM and spread > 0:
-        echo = float(base[1:] @ base[:-1]) / float(base @ base)
-        echo = min(0.8, max(0.0, echo - 2.0 / np.sqrt(calm)))
-        spread *= float(np.sqrt((1.0 + echo) / (1.0 - echo)))
-    return series / max(1.0, spread)
+    scaled: Series = series / max(1.0, float(series[:calm].std()))
+    return scaled
+
+
+def _sudden(departures: Series) -> Series:
+    """Departures from the few frames before: what travels, but not what wanders."""
+    before = np.zeros_like(departures)
+    for lag in range(1, _SUDDEN + 1):
+        before[_SUDDEN:] += departures[_SUDDEN - lag : len(departures) - lag] / _SUDDEN
+    sudden: Series = (departures - before) / np.sqrt(1.0 + 1.0 / _SUDDEN)
+    return sudden
 
 
 def _largest_in_units(largest: Series, calm: int) -> Series:
@@ -229,13 +244,16 @@ def _largest_in_units(largest: Series, calm: int) -> Series:
     return series
 
 
-def change_point(series: Series) -> Onset | None:
+def change_point(series: Series, calm: int = 0) -> Onset | None:
     """Estimate where a series of unit noise began to rise from a constant.
 
     Parameters
     ----------
     series : ndarray, shape (n,)
         It ends where the change is plainest.
+    calm : int
+        Entries that show the noise alone.  Where they follow each other, as where the scene
+        sways, only what they do not foretell counts.
 
     Returns
     -------
@@ -243,11 +261,17 @@ def change_point(series: Series) -> Onset | None:
         Number of the first entry after the change, and the evidence: the root of twice the
         log likelihood ratio against no change.  None for fewer than three entries.
     """
-    above = np.flatnonzero(series >= _CERTAIN)
-    stop = int(above[0]) + 1 if len(above) else int(series.argmax()) + 1
+    echo, spread = _echo(series[:calm])
+    certain = series >= _CERTAIN
+    certain[2:] |= _surprise(series, echo) >= _CERTAIN * spread
+    stop = int(certain.argmax()) + 1 if certain.any() else int(series.argmax()) + 1
+    if stop < 5:
+        echo, spread = (0.0, 0.0), 1.0
     if stop < 3:
         return None
-    gains = np.stack([_gains(series[:stop], power) for power in _POWERS])
+    drifts = _DRIFTS if calm >= _ECHO_FROM else _DRIFTS[:1]
+    tried = [_gains(series[:stop], degree, echo, spread) for degree in drifts]
+    gains, worth = max(tried, key=lambda one: float(one[0].max()) + one[1])
     best = float(gains.max())
     weights = np.exp(gains - best).sum(axis=0)
     share = np.cumsum(weights) / weights.sum()
@@ -255,17 +279,49 @@ def change_point(series: Series) -> Onset | None:
     return Onset(frame, float(np.sqrt(2.0 * best)))
 
 
-def _gains(series: Series, power: int) -> Series:
-    """Log likelihood ratio, for every onset, of a constant plus a rise by the given power.
+def _echo(calm: Series) -> tuple[tuple[float, float], float]:
+    """How far two entries foretell the next one, and the spread of what they do not.
 
-    The constant is fitted along with the rise.
+    An autoregression of order two by least squares; none where it does not pay.
+    """
+    n = len(calm)
+    if n < _ECHO_FROM:
+        return (0.0, 0.0), 1.0
+    base = calm - calm.mean()
+    before = np.stack([base[1:-1], base[:-2]], axis=1)
+    one, two = np.linalg.lstsq(before, base[2:], rcond=None)[0]
+    left = float(np.std(base[2:] - before @ (one, two)))
+    if left > _WORTH * float(base.std()):
+        return (0.0, 0.0), 1.0
+    return (float(one), float(two)), left * (1.0 + 2.0 / n)
+
+
+def _surprise(series: Series, echo: tuple[float, float]) -> Series:
+    """What the two entries before do not foretell, along the last axis; two entries fewer."""
+    one, two = echo
+    rest: Series = series[..., 2:] - one * series[..., 1:-1] - two * series[..., :-2]
+    return rest
+
+
+def _gains(
+    series: Series, drift: int, echo: tuple[float, float], spread: float
+) -> tuple[Series, float]:
+    """Log likelihood ratio, for every shape and onset, of a rise from a constant or a drift.
+
+    A drift is a polynomial that is there before and after.  Its own likelihood ratio, less
+    what so many more coefficients must be worth, is given beside.
     """
     n = len(series)
     since = np.arange(n)[None, :] - np.arange(n)[:, None] + 1.0
-    rises = np.where(since > 0, np.maximum(since, 1.0) ** power, 0.0)
-    rises -= rises.mean(axis=1, keepdims=True)
-    along = np.maximum(rises @ (series - series.mean()), 0.0)
-    lengths = np.maximum(np.einsum("ij,ij->i", rises, rises), 1e-12)
-    gains: Series = 0.5 * along**2 / lengths
-    gains[0] = 0.0  # no frame before it
-    return gains
+    rises = np.stack([np.where(since > 0, np.maximum(since, 1.0) ** p, 0.0) for p in _POWERS])
+    if any(echo):
+        rises, series = _surprise(rises, echo), _surprise(series, echo)
+    base, _ = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, len(series)), drift + 1))
+    rises = rises - (rises @ base) @ base.T
+    rest = series - base @ (base.T @ series)
+    along = np.maximum(rises @ rest, 0.0)
+    lengths = np.maximum(np.einsum("pij,pij->pi", rises, rises), 1e-9)
+    drifted = float(np.var(series) * len(series) - rest @ rest)
+    gains: Series = 0.5 * along**2 / lengths / spread**2
+    gains[:, 0] = 0.0  # no frame before it
+    return gains, 0.5 * drifted / spread**2 - _DRIFT_COST * drift
