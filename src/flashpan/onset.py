@@ -131,12 +131,8 @@ class LookBack:
     def _earliest(self, low: int, guess: int, extent: Extent | None) -> Onset | None:
         """The earliest onset that a series speaks for, counted from frame ``low``."""
         calm = _calm_frames(guess, len(self._frames) - low)
-        found = [
-            estimate
-            for series in self._series(low, calm, guess, extent)
-            if (estimate := change_point(series, calm)) is not None
-            and estimate.evidence >= _SIGNIFICANT
-        ]
+        estimates = (change_point(one, calm) for one in self._series(low, calm, guess, extent))
+        found = [e for e in estimates if e is not None and e.evidence >= _SIGNIFICANT]
         return min(found, key=lambda estimate: estimate.frame, default=None)
 
     def _series(self, low: int, calm: int, guess: int, extent: Extent | None) -> Iterator[Series]:
@@ -271,7 +267,7 @@ def change_point(series: Series, calm: int = 0) -> Onset | None:
         return None
     drifts = _DRIFTS if calm >= _ECHO_FROM else _DRIFTS[:1]
     tried = [_gains(series[:stop], degree, echo, spread) for degree in drifts]
-    gains, worth = max(tried, key=lambda one: float(one[0].max()) + one[1])
+    gains, _ = max(tried, key=lambda one: float(one[0].max()) + one[1])
     best = float(gains.max())
     weights = np.exp(gains - best).sum(axis=0)
     share = np.cumsum(weights) / weights.sum()
