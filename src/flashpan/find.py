@@ -118,7 +118,7 @@ class Search:
             settle_frames=max(SETTLE_FRAMES, 2 * wanted.merge_gap_frames),
         )
         self._scorer = Scorer({name: _detector(name) for name in wanted.detectors}, scene)
-        self._past = LookBack(self._grid, info.least_step)
+        self._past = LookBack(self._grid, info.least_step, predicted=info.predicts_with_loss)
         self._picker = Picker(
             self._scorer.laws, wanted.false_alarms, wanted.merge_gap_frames, self._onset
         )

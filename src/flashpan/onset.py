@@ -39,7 +39,7 @@ _SIGNIFICANT = 9.0
 # Share of the likelihood up to the frame given: the first frames of a slow change hold no trace
 # of it, and a pre-roll is kept in any case.
 _QUANTILE = 0.75
-# Frames after one coded afresh from which its coding error is known.
+# Frames after one coded afresh, or after the take's first, from which its noise is known.
 _FEWEST = 4
 # An onset that was found makes room for a better view of the calm before it.
 _ROUNDS = 4
@@ -50,7 +50,10 @@ _SPREAD_FROM, _ECHO_FROM = 16, 32
 # An echo counts where it leaves no more than this share of the spread.
 _WORTH = 0.75
 _BASELINE_SHARE = 0.7
-_LEAST_MAX_SPREAD = 0.35
+_LEAST_MAX_SPREAD, _FEW_MAX_SPREAD = 0.35, 0.6
+# Spread of a few frames, in units of white noise, from which it is something else; and how
+# many frames would show all of that.
+_NOT_WHITE, _FEW_FRAMES = 2.0, 8.0
 # Frames before that something sudden is told from.
 _SUDDEN = 4
 
@@ -74,14 +77,18 @@ class LookBack:
         How the picture is divided.
     step : float
         Least difference between two grey levels that means anything, in full scales.
+    predicted : bool
+        True where a lossy stream predicts its frames: blocks that stand still and then are
+        renewed.  A few calm frames cannot show that noise.
     """
 
-    def __init__(self, grid: Grid, step: float) -> None:
+    def __init__(self, grid: Grid, step: float, *, predicted: bool = False) -> None:
         counts = grid.n_px.ravel()
         self._shape = grid.shape
         self._kept = np.flatnonzero(counts)
         self._n_px = counts[self._kept].astype(np.float64)
         self._step = step
+        self._least_calm = _SPREAD_FROM if predicted else 1
         memory = LOOK_BACK + _LATER
         self._frames: deque[tuple[int, bool]] = deque(maxlen=memory)
         self._coded_afresh = -LOOK_BACK
@@ -131,6 +138,8 @@ class LookBack:
     def _earliest(self, low: int, guess: int, extent: Extent | None) -> Onset | None:
         """The earliest onset that a series speaks for, counted from frame ``low``."""
         calm = _calm_frames(guess, len(self._frames) - low)
+        if calm < self._least_calm:
+            return None
         estimates = (change_point(one, calm) for one in self._series(low, calm, guess, extent))
         found = [e for e in estimates if e is not None and e.evidence >= _SIGNIFICANT]
         return min(found, key=lambda estimate: estimate.frame, default=None)
@@ -140,7 +149,10 @@ class LookBack:
         inside = self._inside(extent)
         for departures in (self._means(low, calm), self._differences(low, calm)):
             pattern, stop = _pattern(departures[:, inside], calm, guess)
-            yield _unit_noise(departures[:stop, inside] @ pattern, calm)
+            seen = departures[:stop, inside] @ pattern
+            if guess < _FEWEST and seen[:calm].std() > _NOT_WHITE:
+                continue  # under way from the first frame on
+            yield _unit_noise(seen, calm)
             one_by_one = departures[:stop]
             if calm >= _ECHO_FROM:  # so few calm frames cannot show what wanders
                 one_by_one = _sudden(one_by_one)
@@ -180,7 +192,7 @@ class LookBack:
 
 def _calm_frames(guess: int, n: int) -> int:
     """Frames, of ``n``, that are taken for calm where the change was seen at ``guess``."""
-    calm = int(_BASELINE_SHARE * guess) if guess > 3 else n // 3
+    calm = int(_BASELINE_SHARE * guess) if guess >= _FEWEST else _FEWEST
     return min(max(calm, 3), max(1, n - 1))
 
 
@@ -217,10 +229,20 @@ def _pattern(departures: Series, calm: int, guess: int) -> tuple[Series, int]:
 
 def _unit_noise(series: Series, calm: int) -> Series:
     """Scale so that calm frames have no more than unit noise; never up."""
-    if calm < _SPREAD_FROM:
-        return series
-    scaled: Series = series / max(1.0, float(series[:calm].std()))
+    scaled: Series = series / max(1.0, _spread(series[:calm]))
     return scaled
+
+
+def _spread(calm: Series) -> float:
+    """Standard deviation, widened for what a few frames cannot have shown.
+
+    That much is doubtful: where noise alone is likelier, it is not taken for more.
+    """
+    n = len(calm)
+    if n < 3:
+        return 0.0
+    spread = float(calm.std(ddof=1))
+    return spread * (1.0 + _FEW_FRAMES / n) if spread > _NOT_WHITE else min(1.0, spread)
 
 
 def _sudden(departures: Series) -> Series:
@@ -235,7 +257,8 @@ def _sudden(departures: Series) -> Series:
 def _largest_in_units(largest: Series, calm: int) -> Series:
     """The largest departure of any tile, less its usual size, in units of its spread."""
     base = largest[:calm]
-    spread = max(_LEAST_MAX_SPREAD, float(base.std())) if calm >= _SPREAD_FROM else 0.6
+    least = _LEAST_MAX_SPREAD if calm >= _SPREAD_FROM else _FEW_MAX_SPREAD
+    spread = max(least, float(base.std()))
     series: Series = (largest - np.median(base)) / spread
     return series
 
