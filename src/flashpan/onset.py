@@ -36,6 +36,10 @@ _CERTAIN = 12.0
 _OF_PATTERN = 3.5
 # Root of twice the log likelihood ratio from which a series has a say.
 _SIGNIFICANT = 9.0
+# Share of the surest one's evidence that another series needs for its earlier onset to count.
+_SURE_SHARE = 0.5
+# Series that are looked at: a pattern and the largest tile, of means and of differences.
+_SERIES = 4
 # Share of the likelihood up to the frame given: the first frames of a slow change hold no trace
 # of it, and a pre-roll is kept in any case.
 _QUANTILE = 0.75
@@ -138,20 +142,28 @@ class LookBack:
     def _earliest(self, low: int, guess: int, extent: Extent | None) -> Onset | None:
         """The earliest onset that a series speaks for, counted from frame ``low``."""
         calm = _calm_frames(guess, len(self._frames) - low)
-        if calm < self._least_calm:
+        if calm < self._least_calm or len(self._frames) - low < _FEWEST:
             return None
-        estimates = (change_point(one, calm) for one in self._series(low, calm, guess, extent))
-        found = [e for e in estimates if e is not None and e.evidence >= _SIGNIFICANT]
-        return min(found, key=lambda estimate: estimate.frame, default=None)
+        tried = list(self._series(low, calm, guess, extent))
+        if len(tried) < _SERIES:
+            return None
+        estimates = [found for one in tried if (found := change_point(one, calm)) is not None]
+        sure = max((found.evidence for found in estimates), default=0.0)
+        least = max(_SIGNIFICANT, min(_CERTAIN, _SURE_SHARE * sure))
+        able = [found for found in estimates if found.evidence >= least]
+        return min(able, key=lambda found: found.frame, default=None)
 
     def _series(self, low: int, calm: int, guess: int, extent: Extent | None) -> Iterator[Series]:
-        """Series, of unit noise, in which the change may show; entry 0 is frame ``low``."""
+        """Series, of unit noise, in which the change may show; entry 0 is frame ``low``.
+
+        Fewer than four where the change has been there from the take's first frame on.
+        """
         inside = self._inside(extent)
         for departures in (self._means(low, calm), self._differences(low, calm)):
             pattern, stop = _pattern(departures[:, inside], calm, guess)
             seen = departures[:stop, inside] @ pattern
             if guess < _FEWEST and seen[:calm].std() > _NOT_WHITE:
-                continue  # under way from the first frame on
+                return  # under way from the first frame on
             yield _unit_noise(seen, calm)
             one_by_one = departures[:stop]
             if calm >= _ECHO_FROM:  # so few calm frames cannot show what wanders
