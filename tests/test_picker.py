@@ -265,3 +265,12 @@ def test_events_ascend_and_do_not_overlap(gap):
     assert len(found) > 1 or gap
     for one, other in pairwise(found):
         assert one.onset <= one.peak <= one.end < other.onset
+
+
+def test_flash_after_the_scene_has_settled_is_an_event_of_its_own():
+    moved = [0, 0, 25, 30]
+    plateau = [score(i, 30, moving=0.0) for i in range(4, 20)]
+    settled = score(20, 30, moving=0.0, settled=True)
+    held = [score(i, 12, moving=0.0) for i in range(21, 40)]
+    found = picks([*moved, *plateau, settled, *held, 80, 80, 0, 0, 0, 0, 0, 0, 0], gap=5)
+    assert [(p.onset, p.end, p.stays) for p in found] == [(2, 3, True), (40, 41, False)]

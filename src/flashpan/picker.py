@@ -10,7 +10,7 @@ settled in a new state, with the last frame that still moved.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import median_low
 
 from flashpan.chance import MaxLaw, Tail
@@ -388,7 +388,7 @@ class Picker:
             stir.chance = self.channels[name].chance(score.value, refreshed)
 
     def _close(self, at_end: bool = False) -> Iterator[Pick]:
-        """One event, or, where the scene did not come back, one for every stretch that moved.
+        """One event, or, where the scene settled, one for every stretch that moved before.
 
         A take that ends before the scene has come back or settled, and before it has rested
         for some time, keeps its last event to the last frame: nobody can say that it is over.
@@ -399,18 +399,23 @@ class Picker:
         strong = [stir for stir in event.stirs if stir.detector]
         if not strong:
             return
-        settled = event.settled_at >= strong[-1].last  # and has not moved since
-        settled |= at_end and event.last - strong[-1].last >= REST_FRAMES
-        if settled or at_end:
-            moved = [stir for stir in strong if stir is strong[0] or stir.moved > 1.0]
-            picks = [stir.pick(stir.last, stays=True) for stir in moved]
-            if not settled:
-                picks[-1] = moved[-1].pick(event.last, stays=False)
+        over = [stir for stir in strong if stir.last <= event.settled_at]
+        rests = at_end and event.last - strong[-1].last >= REST_FRAMES
+        if at_end or len(over) == len(strong):
+            over, rest = strong, []
         else:
-            whole = strong[0]
-            for stir in strong[1:]:
-                whole.absorb(stir)
-            picks = [whole.pick(event.last, stays=False)]
+            rest = strong[len(over) :]
+        picks = [
+            stir.pick(stir.last, stays=True)
+            for stir in over
+            if stir is strong[0] or stir.moved > 1.0
+        ]
+        if at_end and not rests and strong[-1].last > event.settled_at:
+            picks[-1] = replace(picks[-1], end=max(picks[-1].end, event.last), stays=False)
+        if rest:  # and the scene came back from it
+            for stir in rest[1:]:
+                rest[0].absorb(stir)
+            picks.append(rest[0].pick(event.last, stays=False))
         for pick in picks:
             self._free_from = pick.end + 1
             yield pick
