@@ -159,16 +159,18 @@ class LookBack:
         Fewer than four where the change has been there from the take's first frame on.
         """
         inside = self._inside(extent)
-        for departures in (self._means(low, calm), self._differences(low, calm)):
+        for judge in (self._means, self._differences):
+            departures = judge(low, calm)
             pattern, stop = _pattern(departures[:, inside], calm, guess)
             seen = departures[:stop, inside] @ pattern
             if guess < _FEWEST and seen[:calm].std() > _NOT_WHITE:
                 return  # under way from the first frame on
             yield _unit_noise(seen, calm)
-            one_by_one = departures[:stop]
-            if calm >= _ECHO_FROM:  # so few calm frames cannot show what wanders
-                one_by_one = _sudden(one_by_one)
-            yield _largest_in_units(np.abs(one_by_one).max(axis=1), calm)
+            if calm < _ECHO_FROM:  # so few calm frames cannot show what wanders or visits
+                yield _largest_in_units(departures[:stop], 0, calm)
+            else:
+                departures = judge(low, calm // 2)
+                yield _largest_in_units(_sudden(departures[:stop]), calm // 2, calm)
 
     def _inside(self, extent: Extent | None) -> npt.NDArray[np.intp]:
         """Tiles of an extent and those next to it."""
@@ -266,9 +268,14 @@ def _sudden(departures: Series) -> Series:
     return sudden
 
 
-def _largest_in_units(largest: Series, calm: int) -> Series:
-    """The largest departure of any tile, less its usual size, in units of its spread."""
-    base = largest[:calm]
+def _largest_in_units(departures: Series, start: int, calm: int) -> Series:
+    """The largest departure of any tile, less its usual size, in units of its spread.
+
+    The usual size is read from calm frames that the tiles' own noise was not read from, where
+    there are enough: rain and leaves visit tiles that have been quiet.
+    """
+    largest = np.abs(departures).max(axis=1)
+    base = largest[start:calm]
     least = _LEAST_MAX_SPREAD if calm >= _SPREAD_FROM else _FEW_MAX_SPREAD
     spread = max(least, float(base.std()))
     series: Series = (largest - np.median(base)) / spread
