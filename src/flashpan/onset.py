@@ -45,8 +45,10 @@ _SERIES = 4
 _QUANTILE = 0.75
 # Frames after one coded afresh, or after the take's first, from which its noise is known.
 _FEWEST = 4
-# An onset that was found makes room for a better view of the calm before it.
+# Where few frames lie before the guess, the change may have been in those taken for calm: the
+# onset that was found shows better which were.  Many frames before it are calm enough.
 _ROUNDS = 4
+_LONG_ENOUGH = 96
 # Frames averaged to read the pattern.
 _AVERAGED = (1, 2, 4, 8, 16)
 # Frames of calm from which a spread is believed, and an echo is.
@@ -134,7 +136,7 @@ class LookBack:
             is_earlier = found.frame < guess
             if best is None or is_earlier:
                 best = found
-            if not is_earlier:
+            if not is_earlier or guess - oldest - low >= _LONG_ENOUGH:
                 break
             guess = found.frame
         return best
