@@ -56,6 +56,22 @@ def test_box_holds_the_flash_and_not_the_whole_picture():
     assert box.height * box.width <= 4 * 12 * 24
 
 
+@pytest.mark.parametrize("growth", [0.001, 0.0003])
+def test_slow_beginning_is_dated_within_what_the_noise_hides(growth):
+    # Grey levels grow with the square of time, as they do at the edge of what falls from rest.
+    since = np.clip(np.arange(400) - 299, 0, None)
+    lift = np.zeros((400, *SHAPE))
+    lift[:, 6:18, 8:22] = np.minimum(growth * since**2, 60)[:, None, None]
+    # The change over a tile of 144 pixels, each with a noise of 2 levels, exceeds three times that.
+    seen = int(np.flatnonzero(growth * since**2 * 12 > 3 * 2)[0])
+    found = [onsets(find(ArrayReader(grey_noise(400, SHAPE, lift=lift, seed=n)))) for n in range(6)]
+    assert all(len(one) == 1 for one in found)
+    off = [min(0, one[0] - 299) + max(0, one[0] - seen - 1) for one in found]
+    assert sum(one == 0 for one in off) >= 4
+    assert min(off) > -10
+    assert max(off) < 3
+
+
 def test_flash_at_the_first_frame():
     log = find(take(300, (0, 4, 50)))
     assert onsets(log) == [0]

@@ -6,7 +6,7 @@ import pytest
 
 from flashpan.chance import MaxLaw
 from flashpan.model import Score
-from flashpan.picker import Channel, Picker
+from flashpan.picker import REST_FRAMES, Channel, Picker
 
 OPEN, CLOSE = 10.0, 4.0
 
@@ -21,10 +21,10 @@ def score(index, value, **details):
     return Score(index=index, value=float(value), **known)
 
 
-def picks(series, gap=0, start=0, **other):
+def picks(series, gap=0, start=0, look_back=None, **other):
     """Picks of one detector's values, or of several (``name=values``) side by side."""
     rows = {"one": series} | other
-    picker = Picker({name: MaxLaw(n=100) for name in rows}, 1.0, gap)
+    picker = Picker({name: MaxLaw(n=100) for name in rows}, 1.0, gap, look_back)
     found = []
     for index in range(len(series)):
         scores = {
@@ -130,6 +130,68 @@ def test_onset_never_goes_back_into_the_event_before():
     assert spans(picks(series)) == [(1, 1, 1), (2, 3, 3)]
 
 
+QUIET = [0.0] * 40
+
+
+def test_frames_are_looked_back_at_once_per_event():
+    asked = []
+
+    def look_back(first, guess, extent):
+        asked.append((first, guess, extent))
+        return guess - 4
+
+    series = [*QUIET, *[score(i, 20, extent=(1, 1, 2, 2)) for i in range(40, 60)], *QUIET]
+    assert [pick.onset for pick in picks(series, look_back=look_back)] == [36]
+    assert asked == [(0, 40, (1, 1, 2, 2))]
+
+
+def test_a_shorter_event_is_looked_back_at_when_it_closes():
+    assert spans(picks([*QUIET, 20, 0, 0], look_back=lambda *_: 38)) == [(38, 40, 40)]
+
+
+def test_onset_stays_where_the_frames_tell_nothing():
+    assert spans(picks([*QUIET, 20, 0], look_back=lambda *_: None)) == [(40, 40, 40)]
+
+
+def test_onset_found_in_the_frames_never_reaches_into_the_event_before():
+    series = [*QUIET, 20, 0, 0, 20, 0, 0]
+    assert [p.onset for p in picks(series, look_back=lambda first, *_: first - 9)] == [0, 41]
+
+
+def test_event_in_the_first_frames_waits_for_what_follows():
+    series = [20] * 20 + QUIET
+    asked = []
+
+    def look_back(*asks):
+        asked.append(asks)
+        return 5
+
+    assert [p.onset for p in picks(series, look_back=look_back)] == [5]
+    assert len(asked) == 1
+
+
+def test_what_goes_after_the_first_frames_did_not_begin_by_going():
+    assert spans(picks([20] * 5 + QUIET, look_back=lambda *_: 5)) == [(0, 0, 4)]
+
+
+def test_what_an_event_left_behind_opens_no_other():
+    left = [score(i, 12 if i % 9 == 0 else 3, since=1, moving=0.0) for i in range(2, 60)]
+    assert spans(picks([0, 20, *left])) == [(1, 1, 1)]
+
+
+def test_what_an_event_left_behind_opens_another_when_it_moves():
+    left = [score(i, 12 if i == 40 else 3, since=1, moving=0.0) for i in range(2, 60)]
+    left[38] = score(40, 12, since=1, moving=11.0)
+    assert [pick.peak for pick in picks([0, 20, *left])] == [1, 40]
+
+
+@pytest.mark.parametrize(("rest", "end"), [(REST_FRAMES - 1, None), (REST_FRAMES + 1, 3)])
+def test_take_that_ends_in_a_changed_scene_at_rest(rest, end):
+    series = [0, 0, 25, 30, *[score(i, 30, moving=0.0) for i in range(4, 4 + rest)]]
+    (found,) = picks(series)
+    assert found.end == (len(series) - 1 if end is None else end)
+
+
 def test_late_evidence_moves_no_end():
     # A mean over frames still holds what has passed: it says so by ``until``.
     late = [score(i, 15, since=1, until=1, moving=0.0) for i in (2, 3, 4)]
@@ -203,3 +265,12 @@ def test_events_ascend_and_do_not_overlap(gap):
     assert len(found) > 1 or gap
     for one, other in pairwise(found):
         assert one.onset <= one.peak <= one.end < other.onset
+
+
+def test_flash_after_the_scene_has_settled_is_an_event_of_its_own():
+    moved = [0, 0, 25, 30]
+    plateau = [score(i, 30, moving=0.0) for i in range(4, 20)]
+    settled = score(20, 30, moving=0.0, settled=True)
+    held = [score(i, 12, moving=0.0) for i in range(21, 40)]
+    found = picks([*moved, *plateau, settled, *held, 80, 80, 0, 0, 0, 0, 0, 0, 0], gap=5)
+    assert [(p.onset, p.end, p.stays) for p in found] == [(2, 3, True), (40, 41, False)]

@@ -23,7 +23,8 @@ from flashpan.gaps import PictureGaps
 from flashpan.grid import Grid, lay_grid
 from flashpan.kinds import kind_of
 from flashpan.measure import LeadingPictures, Measurer
-from flashpan.model import Event, EventLog, Frame, Score, ScoreTrace, Tiles, Totals
+from flashpan.model import Event, EventLog, Extent, Frame, Score, ScoreTrace, Tiles, Totals
+from flashpan.onset import LookBack
 from flashpan.picker import Pick, Picker
 from flashpan.ranges import Span, trim_ranges
 from flashpan.readers.base import Reader
@@ -139,8 +140,13 @@ class Search:
         )
         self._flicker = Deflicker(replace(info, capture_rate=wanted.capture_rate), self._grid)
         self._scorer = Scorer({name: _detector(name) for name in wanted.detectors}, scene)
+        self._past = LookBack(self._grid, info.least_step, predicted=info.predicts_with_loss)
         self._picker = Picker(
-            self._scorer.laws, wanted.false_alarms, wanted.merge_gap_frames, watch
+            self._scorer.laws,
+            wanted.false_alarms,
+            wanted.merge_gap_frames,
+            watch=watch,
+            look_back=self._onset,
         )
         self._gaps = PictureGaps(1.0 / info.full_scale)
         self._trace = TraceKeeper(wanted.detectors) if keep_trace else None
@@ -251,7 +257,12 @@ class Search:
         """True where the user asked for a last frame, rather than the file declaring it."""
         return dict(self.settings.origins).get("last", "default") != "default"
 
+    def _onset(self, first: int, guess: int, extent: Extent | None) -> int | None:
+        onset = self._past.began(first, guess, extent)
+        return None if onset is None else onset.frame
+
     def _pick(self, moment: Moment) -> Iterator[Pick]:
+        self._past.push(moment.tiles)
         if moment.warm_up:
             for name, (values, restless) in moment.warm_up.items():
                 self._picker.channels[name].prime(values, restless)
@@ -321,6 +332,7 @@ class Moment:
     index: int
     scores: dict[str, Score]
     refreshed: bool
+    tiles: Tiles
     warm_up: dict[str, tuple[list[float], bool]] | None = None
 
 
@@ -345,7 +357,7 @@ class Scorer:
         """Score one frame; yield the frames that are complete."""
         scores = {name: run.score(tiles) for name, run in self._runs.items()}
         if self._is_warm:
-            yield Moment(tiles.index, scores, tiles.refreshed)
+            yield Moment(tiles.index, scores, tiles.refreshed, tiles)
             return
         self._waiting.append((tiles, scores))
         if all(score.valid for score in scores.values()):
@@ -369,7 +381,7 @@ class Scorer:
         while self._waiting:
             tiles, scores = self._waiting.popleft()
             known = {name: past[name].get(tiles.index, s) for name, s in scores.items()}
-            yield Moment(tiles.index, known, tiles.refreshed, warm_up)
+            yield Moment(tiles.index, known, tiles.refreshed, tiles, warm_up)
             warm_up = None
 
 

@@ -9,7 +9,7 @@ settled in a new state, with the last frame that still moved.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median_low
 
@@ -17,13 +17,22 @@ from flashpan.chance import MaxLaw, Tail
 from flashpan.model import Extent, Score
 from flashpan.ruling import Opening, Ruling, Standing, Watch
 
+LookBack = Callable[[int, int, Extent | None], int | None]
+"""Earliest frame to look at, the onset so far and where → the onset, if it can be told."""
+
 CLOSE_CHANCE = 1e-3
 """Chance per quiet frame of a score that keeps an open event open."""
 CLOSE_WITHIN = 8
 """Frames after the last departure in which the closing threshold is enough to go on; later,
 only a score that could open an event by itself joins this one."""
 ONSET_FRAMES = 3
-"""Frames after opening in which another detector may still move the onset back."""
+"""Frames after opening in which another detector may still move the onset back; then the
+onset is looked for in the frames themselves."""
+FIRST_FRAMES, FIRST_ONSET_FRAMES = 16, 32
+"""An event that opens within so many frames of the take's first has hardly anything before
+it: it waits longer, until what came after tells what was before."""
+REST_FRAMES = 32
+"""A changed scene that has not moved for so long when the take ends is over."""
 # A plateau's noise must not pass for a rise to a new peak.
 _RISE = 1.05
 # Quiet frames that the thresholds are learned from: the recent ones, for a scene that changes,
@@ -182,6 +191,9 @@ class _Stir:
 
     onset: int
     last: int
+    opened: int
+    free_from: int = 0
+    is_dated: bool = False
     peak: int = 0
     detector: str = ""
     strength: float = 0.0
@@ -253,18 +265,23 @@ class Picker:
         false_alarms: float,
         merge_gap_frames: int,
         watch: Watch | None = None,
+        look_back: LookBack | None = None,
     ) -> None:
         chance = min(0.5, false_alarms / 1e6 / len(laws))
         self.channels = {name: Channel(law, chance) for name, law in laws.items()}
         self._gap = merge_gap_frames
         self._watch = watch
+        self._look_back = look_back
         self._open: _Open | None = None
         self._free_from = 0
+        self._first: int | None = None
 
     def push(
         self, index: int, scores: Mapping[str, Score], refreshed: bool = False
     ) -> Iterator[Pick]:
         """Take one frame's scores; yield the events that this closes."""
+        if self._first is None:
+            self._first = index
         if self._open is not None and index - self._open.last - 1 > self._gap:
             yield from self._close()
         hot, warm = self._judge(scores, refreshed)
@@ -279,11 +296,38 @@ class Picker:
                 self._watch.add(self._ruling(index, scores, refreshed, hot, warm, last))
             self._watch.pass_by(index, departs=bool(warm))
         if self._open is None or refreshed:  # a pulse is learned even where it opens an event
-            for name, score in scores.items():
-                self.channels[name].learn(score.value, refreshed)
+            self._learn(scores, refreshed)
         if self._open is None:
             return
         self._extend(self._open, index, scores, hot, warm, refreshed)
+        for stir in self._open.stirs[-1:]:
+            if index - stir.opened >= self._patience(stir):
+                self._date(stir)
+
+    def _learn(self, scores: Mapping[str, Score], refreshed: bool) -> None:
+        """Let the channels take in a quiet frame; what an event left behind is none."""
+        for name, score in scores.items():
+            channel = self.channels[name]
+            opens, keeps = channel.thresholds(refreshed)
+            if score.value <= opens or not self._remains(score, keeps):
+                channel.learn(score.value, refreshed)
+
+    def _patience(self, stir: _Stir) -> int:
+        return FIRST_ONSET_FRAMES if self._is_early(stir) else ONSET_FRAMES
+
+    def _is_early(self, stir: _Stir) -> bool:
+        return stir.opened - (self._first or 0) < FIRST_FRAMES
+
+    def _date(self, stir: _Stir) -> None:
+        """Look for the onset in the frames, once; the frames so far must be remembered."""
+        if stir.is_dated or self._look_back is None:
+            return
+        stir.is_dated = True
+        found = self._look_back(stir.free_from, stir.onset, stir.extent or stir.around)
+        # What was there from the first frame and then went did not begin when it went.
+        latest = stir.last - 2 if self._is_early(stir) else max(stir.last, stir.opened)
+        if found is not None and found <= latest:
+            stir.onset = max(found, stir.free_from)
 
     def finish(self) -> Iterator[Pick]:
         """Close what is open at the take's end."""
@@ -296,9 +340,9 @@ class Picker:
         """Detectors above their opening and closing thresholds, with their excess."""
         hot, warm = {}, {}
         for name, score in scores.items():
-            if score.until < self._free_from:
-                continue  # evidence of an event that has been told already
             opening, closing = self.channels[name].thresholds(refreshed)
+            if score.until < self._free_from or self._remains(score, closing):
+                continue  # evidence of an event that has been told already
             if score.value > opening:
                 hot[name] = score.value / opening
             if score.value > closing:
@@ -334,7 +378,7 @@ class Picker:
                 learned_from=channel.learned_from(refreshed),
                 opens=name in hot,
                 keeps_open=self._open is not None and name in warm,
-                is_told=bool(score.until < self._free_from),
+                is_told=score.until < self._free_from or self._remains(score, closing),
             )
         return Ruling(
             index=index,
@@ -342,6 +386,15 @@ class Picker:
             standings=standings,
             opening=None if self._open is None else self._open.opening,
             departed_last=last,
+        )
+
+    def _remains(self, score: Score, closing: float) -> bool:
+        """What an event that has been told left behind, and what does not move any more."""
+        return (
+            self._open is None
+            and score.since < self._free_from
+            and score.until > score.since
+            and score.moving <= closing
         )
 
     def _extend(
@@ -356,7 +409,7 @@ class Picker:
         for name in warm:
             event.last = max(event.last, scores[name].until)
         if not event.stirs:
-            event.stirs.append(self._stir(scores[max(hot, key=hot.__getitem__)]))
+            event.stirs.append(self._stir(index, scores[max(hot, key=hot.__getitem__)]))
         for name, excess in warm.items():
             score = scores[name]
             _, closing = self.channels[name].thresholds(refreshed)
@@ -365,9 +418,11 @@ class Picker:
         if any(score.settled for score in scores.values()):
             event.settled_at = index
 
-    def _stir(self, score: Score) -> _Stir:
+    def _stir(self, index: int, score: Score) -> _Stir:
         onset = max(self._free_from, min(score.since, score.index))
-        return _Stir(onset=onset, last=max(onset, score.until))
+        return _Stir(
+            onset=onset, last=max(onset, score.until), opened=index, free_from=self._free_from
+        )
 
     def _stir_on(
         self,
@@ -382,7 +437,8 @@ class Picker:
         """Add a moving frame to the present stretch, or begin the next one."""
         stir = event.stirs[-1]
         if index - stir.last - 1 > self._gap:
-            stir = _Stir(onset=index, last=index)
+            self._date(stir)
+            stir = _Stir(onset=index, last=index, opened=index, free_from=stir.last + 1)
             event.stirs.append(stir)
         stir.last = max(stir.last, score.until)
         opening, _ = self.channels[name].thresholds(refreshed)
@@ -401,27 +457,34 @@ class Picker:
             stir.chance = self.channels[name].chance(score.value, refreshed)
 
     def _close(self, at_end: bool = False) -> Iterator[Pick]:
-        """One event, or, where the scene did not come back, one for every stretch that moved.
+        """One event, or, where the scene settled, one for every stretch that moved before.
 
-        A take that ends before the scene has come back or settled keeps its last event to
-        the last frame: nobody can say that it is over.
+        A take that ends before the scene has come back or settled, and before it has rested
+        for some time, keeps its last event to the last frame: nobody can say that it is over.
         """
         event, self._open = self._open, None
         assert event is not None
+        self._date(event.stirs[-1])
         strong = [stir for stir in event.stirs if stir.detector]
         if not strong:
             return
-        settled = event.settled_at >= strong[-1].last  # and has not moved since
-        if settled or at_end:
-            moved = [stir for stir in strong if stir is strong[0] or stir.moved > 1.0]
-            picks = [stir.pick(stir.last, stays=True) for stir in moved]
-            if not settled:
-                picks[-1] = moved[-1].pick(event.last, stays=False)
+        over = [stir for stir in strong if stir.last <= event.settled_at]
+        rests = at_end and event.last - strong[-1].last >= REST_FRAMES
+        if at_end or len(over) == len(strong):
+            over, rest = strong, []
         else:
-            whole = strong[0]
-            for stir in strong[1:]:
-                whole.absorb(stir)
-            picks = [whole.pick(event.last, stays=False)]
+            rest = strong[len(over) :]
+        picks = [
+            stir.pick(stir.last, stays=True)
+            for stir in over
+            if stir is strong[0] or stir.moved > 1.0
+        ]
+        if at_end and not rests and strong[-1].last > event.settled_at:
+            picks[-1] = replace(picks[-1], end=max(picks[-1].end, event.last), stays=False)
+        if rest:  # and the scene came back from it
+            for stir in rest[1:]:
+                rest[0].absorb(stir)
+            picks.append(rest[0].pick(event.last, stays=False))
         for pick in picks:
             self._free_from = pick.end + 1
             yield replace(pick, opening=event.opening)

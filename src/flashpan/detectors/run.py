@@ -226,13 +226,20 @@ class PlaceRun(ABC):
         )
 
     def _since(self, rate: int, index: int, track: Track, finding: _Finding) -> tuple[int, bool]:
-        """Look back, or keep what was found while the departure goes on and does not grow."""
+        """Look back, or keep what was found while the departure goes on and does not grow.
+
+        A place that departs anew is not as old as those that departed before it.
+        """
         before = self._found[rate]
-        if before.places is not None and finding.value < 1.5 * before.value:
-            return before.since, before.blind
-        assert finding.places is not None
+        places = finding.places
+        assert places is not None
         assert finding.z is not None
-        back = track.since(finding.places, finding.z, self._usual[rate])
+        if before.places is not None:
+            if finding.place not in before.places:
+                places = np.setdiff1d(places, before.places)
+            elif finding.value < 1.5 * before.value:
+                return before.since, before.blind
+        back = track.since(places, finding.z, self._usual[rate])
         return max(0, index - (back + 1) * rate + 1), back == 0
 
     def _feed_slow(self, index: int, sample: Floats) -> bool:

@@ -304,7 +304,8 @@ class Track:
 
     def learn(self, sample: Floats) -> Indices:
         """Take the judged sample in; return the places that settled in a new state."""
-        self._history[self.count % self._window] = self._deviation * _UNIT
+        # From the forecast, wherever the place stood before: what settles is read from here.
+        self._history[self.count % self._window] = (self._error - self._bias) * _UNIT
         self.count += 1
         self._turn_replay()
         held = self._departed_for > self._hold_after
@@ -450,7 +451,8 @@ class Track:
         noise = self.spread[places]
         if noise_now is not None:
             noise = np.maximum(noise, noise_now[places])
-        step = self._deviation[places] - self._recent(n, places).mean(axis=0)
+        now = self._error[places] - self._bias[places]
+        step = now - self._recent(n, places).mean(axis=0)
         return float((np.abs(step) / noise).max()) / math.sqrt(1.0 + 1.0 / n)
 
     def began_within(self, n: int, place: int, way: float) -> int:
