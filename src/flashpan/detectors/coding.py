@@ -28,6 +28,8 @@ _PULSE = (4.5, 1.6, 0.8)
 # The same for the root mean square difference, which holds the picture's noise besides.
 _DIFFERENCE = (4.5, 1.6, 0.6)
 _DIFFERENCE_PULSE = (8.0, 7.0, 7.0)
+# The worst quality against the usual.
+_MOST = 2.0
 _LEEWAY = 2.5
 _LEEWAY_LARGEST = 1.3
 _KNOWN = 4
@@ -60,6 +62,8 @@ class Coding:
     ----------
     is_lossy : bool
         False where there is no coding error, and this does nothing.
+    most : list of float
+        For each size, the largest step that can be coding, in full scales.
     """
 
     def __init__(
@@ -70,6 +74,7 @@ class Coding:
         self.is_lossy = is_lossy
         self._sizes = sizes
         self._renewal = _by_size(renewal, len(sizes))
+        self.most = [_MOST * step for step in self._renewal]
         self._pulse = _by_size(pulse, len(sizes))
         self._pulses: list[list[float]] = [[] for _ in sizes]
         self._renewed = 0

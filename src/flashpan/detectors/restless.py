@@ -158,8 +158,8 @@ def scene_floors(
     if coding is None or not coding.is_lossy:
         return [(part, SceneFloor(part.stop - part.start, sides, settle_after)) for part in sizes]
     return [
-        (part, CodedFloor(part.stop - part.start, sides, settle_after, expected))
-        for part, expected in zip(sizes, coding.expected(), strict=True)
+        (part, CodedFloor(part.stop - part.start, sides, settle_after, expected, most))
+        for part, expected, most in zip(sizes, coding.expected(), coding.most, strict=True)
     ]
 
 
@@ -176,15 +176,19 @@ class CodedFloor(SceneFloor):
     expected : callable
         Returns the largest step that is to be expected until more is known, in full scales;
         told whether few frames have been seen.
+    most : float
+        Largest step that can be coding: rare departures beyond it teach nothing.
     """
 
     def __init__(
-        self, n_places: int, sides: int, settle_after: int, expected: Callable[[bool], float]
-    ) -> None:
+        self, n_places: int, sides: int, settle_after: int, expected: Callable[[bool], float],
+        most: float,
+    ) -> None:  # fmt: skip
         super().__init__(n_places, sides, settle_after)
         self._expected = expected
         self._law = MaxLaw(n=n_places, sides=sides)
         self._event = self._law.value_at(_STRONG_Y)
+        self._most = most / self._event
         self._rare: list[tuple[Floats, Floats]] = []
         self._rare_value = 0.0
         self._since_rare = 0
@@ -209,11 +213,13 @@ class CodedFloor(SceneFloor):
         self._raise()
 
     def _raise(self) -> None:
-        self.value = max(self.value, self._rare_value, self._expected_now() / self._event)
+        self.value = max(self.value, self.coded)
 
-    def _expected_now(self) -> float:
-        """What codecs usually do, until frames enough have been seen."""
-        return self._expected(len(self._rare) < _RARE[1][1])
+    @property
+    def coded(self) -> float:
+        """Least spread that coding alone asks for."""
+        usual = self._expected(len(self._rare) < _RARE[1][1])
+        return max(self._rare_value, usual / self._event)
 
     def _fit_rare(self) -> float:
         """Least floor under which the rarest frames are as rare as for normal noise."""
@@ -222,7 +228,7 @@ class CodedFloor(SceneFloor):
             if len(self._rare) >= least:
                 usual = self._law.value_at(-math.log(-math.log(quantile)))
                 value = max(value, self._fit(self._rare, quantile=quantile, usual=usual))
-        return value
+        return min(value, self._most)
 
 
 def _largest(size: Floats) -> np.ndarray:

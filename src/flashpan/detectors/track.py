@@ -329,7 +329,7 @@ class Track:
         least = floor.copy()
         for part, scene in self._scene:
             if isinstance(scene, CodedFloor):
-                np.maximum(least[part], scene.value, out=least[part])
+                np.maximum(least[part], scene.coded, out=least[part])
         return least
 
     @property
