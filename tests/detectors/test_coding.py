@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+from array_takes import ArrayReader
 
 import flashpan
-from array_takes import ArrayReader
 from flashpan.detectors.coding import Coding
 from flashpan.grid import lay_grid
 from flashpan.measure import Measurer
@@ -83,9 +83,7 @@ def test_repeated_frames_hide_no_flash_and_are_none():
 
 
 def info(codec, *, intra_only):
-    return TakeInfo(
-        path="", name="", shape=SHAPE, bit_depth=8, codec=codec, intra_only=intra_only
-    )
+    return TakeInfo(path="", name="", shape=SHAPE, bit_depth=8, codec=codec, intra_only=intra_only)
 
 
 SIZES = (slice(0, 6), slice(6, 8), slice(8, 9))
