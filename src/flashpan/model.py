@@ -16,6 +16,8 @@ import numpy.typing as npt
 FloatGrid = npt.NDArray[np.float32]
 LOSSLESS = frozenset({"ffv1", "ffvhuff", "gif", "huffyuv", "png", "qtrle", "rawvideo", "utvideo"})
 """Codecs without coding error."""
+LOSSY_INTRA = frozenset({"dnxhd", "dvvideo", "jpeg", "jpeg2000", "mjpeg", "prores"})
+"""Codecs with coding error that code every frame by itself."""
 Extent = tuple[int, int, int, int]
 """Tiles: top, left, bottom, right; half-open."""
 
@@ -73,14 +75,14 @@ class TakeInfo:
         return not self.intra_only and self.codec not in LOSSLESS
 
     @property
-    def least_step(self) -> float:
-        """Least difference between two grey levels that means anything, in full scales.
+    def codes_with_loss(self) -> bool:
+        """True where pictures hold the error of a lossy video codec."""
+        return self.predicts_with_loss or self.codec in LOSSY_INTRA
 
-        One code value; four of 256 where lossy prediction holds a block still while it
-        changes by less, and then renews it at once.
-        """
-        step = 1.0 / self.full_scale
-        return max(step, 4.0 / 255.0) if self.predicts_with_loss else step
+    @property
+    def least_step(self) -> float:
+        """One code value, in full scales."""
+        return 1.0 / self.full_scale
 
     @property
     def black(self) -> int:

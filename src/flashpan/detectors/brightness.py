@@ -8,10 +8,11 @@ from typing import ClassVar
 import numpy as np
 
 from flashpan.detectors.base import Run, Scene
+from flashpan.detectors.coding import Coding
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.run import PlaceRun
 from flashpan.detectors.track import quantisation_floor, white_floor
-from flashpan.model import Tiles
+from flashpan.model import TakeInfo, Tiles
 
 # Frames remembered for the pixels' noise; once they are, every so many of them is enough.
 _PIXEL_SAMPLES = 16
@@ -49,12 +50,18 @@ class BrightnessRun(PlaceRun):
         self._variances: list[Floats] = []
         self._seen = 0
 
+    def coding_steps(self, info: TakeInfo) -> Coding:
+        """Steps of a place's mean."""
+        return Coding.of_means(info, self.places.sizes)
+
     def series(self, tiles: Tiles) -> Floats:
         """Mean luma, fraction of full scale."""
         return self.places.gather(tiles.mean)
 
     def observe(self, tiles: Tiles) -> None:
         """Keep a sparse record of the pixels' temporal variance."""
+        if self.coding.is_repeat(tiles):
+            return
         if tiles.has_previous and (self._seen < 2 * _PIXEL_SAMPLES or self._seen % _EVERY == 0):
             self._variances.append(self.places.gather(tiles.sq_diff) * 0.5)
             del self._variances[:-_PIXEL_SAMPLES]

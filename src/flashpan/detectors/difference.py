@@ -8,10 +8,14 @@ from typing import ClassVar
 import numpy as np
 
 from flashpan.detectors.base import Run, Scene
+from flashpan.detectors.coding import ROUNDING_STEPS, Coding
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.run import PlaceRun
 from flashpan.detectors.track import quantisation_floor
-from flashpan.model import Score, Tiles
+from flashpan.model import Score, TakeInfo, Tiles
+
+_COPIES = 3
+"""Exact copies of a frame that may follow it in a take that goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +44,9 @@ class DifferenceRun(PlaceRun):
 
     def __init__(self, scene: Scene) -> None:
         super().__init__(scene)
+        if scene.info.predicts_with_loss:
+            self.step = max(self.step, ROUNDING_STEPS / 255.0)
+        self._copies = 0
         self._rounding = self.step**2 / 6.0
         self._smallest = quantisation_floor(self.step, self.places.n_px)
 
@@ -57,6 +64,24 @@ class DifferenceRun(PlaceRun):
             replace(score, until=max(score.since, score.index - 1))
             for score in super().retrospect()
         )
+
+    def coding_steps(self, info: TakeInfo) -> Coding:
+        """Steps of a place's root mean square difference."""
+        return Coding.of_differences(info, self.places.sizes)
+
+    def _without_recoding(self, tiles: Tiles, sample: Floats) -> Floats:
+        """A keyframe differs everywhere: where coding explains how much, it says nothing.
+
+        Nor do a few exact copies of a frame.
+        """
+        before = self._before
+        self._copies = self._copies + 1 if self.coding.is_repeat(tiles) else 0
+        if before is not None and 0 < self._copies <= _COPIES:
+            return before
+        if before is not None and tiles.refreshed:
+            sample = np.where(self.coding.explains(sample - before), before, sample)
+        self._before = sample
+        return sample
 
     def observe(self, tiles: Tiles) -> None:
         """Nothing: the floor follows from the level itself."""

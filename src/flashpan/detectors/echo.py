@@ -31,8 +31,10 @@ class Echo:
     ----------
     n_places : int
         Places followed.
-    sides, sizes, settle_after
+    sides : int
         As for `flashpan.detectors.track.Track`.
+    scene : sequence of (slice, SceneFloor)
+        Places of one size, and what the scene teaches for them.
 
     Attributes
     ----------
@@ -41,7 +43,7 @@ class Echo:
     """
 
     def __init__(
-        self, n_places: int, sides: int, sizes: Sequence[slice], settle_after: int
+        self, n_places: int, sides: int, scene: Sequence[tuple[slice, SceneFloor]]
     ) -> None:
         self.places: Indices = np.zeros(0, np.intp)
         self._sides = sides
@@ -51,9 +53,7 @@ class Echo:
         self._first = self._second = np.zeros(0, np.float32)
         self._before = np.zeros(n_places, np.float32)
         self._before_that = np.zeros(n_places, np.float32)
-        self._scene = [
-            (part, SceneFloor(part.stop - part.start, sides, settle_after)) for part in sizes
-        ]
+        self._scene = scene
 
     def fit(self, errors: Floats, own: Floats, floor: Floats, widen: float) -> None:
         """Find the places with an echo, and their coefficients, from errors in time order.

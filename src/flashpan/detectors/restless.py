@@ -13,11 +13,12 @@ spreads have taken it in, and nothing is left to surprise.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from flashpan.chance import MaxLaw
+from flashpan.detectors.coding import Coding
 from flashpan.detectors.noise import Floats
 
 _CANDIDATES = 6
@@ -31,6 +32,8 @@ _STRONG_Y = 13.8
 _STRONG = 2.5
 """A departure this many times what noise gives once in a million frames is no habit
 until it has gone on for as long as a new state takes to settle."""
+# Quantiles of the frames' largest that a coded picture is held to, and frames needed for each.
+_RARE = ((0.9, 64), (0.97, 128), (0.99, 384))
 _HORIZON = 1.6
 """The warm-up foretells from fewer samples, which wandering noise has left less far."""
 
@@ -122,26 +125,110 @@ class SceneFloor:
         amplitude, own = record
         return float((amplitude / np.maximum(own, floor)).max())
 
-    def _fit(self, seen: Sequence[tuple[Floats, Floats]], at_least: int = 0) -> float:
+    def _fit(
+        self, seen: Sequence[tuple[Floats, Floats]], at_least: int = 0,
+        quantile: float = _QUANTILE, usual: float | None = None,
+    ) -> float:  # fmt: skip
         """Least floor under which all but three tenths of the frames' largest are as usual.
 
         Frames short of ``at_least`` count as usual.
         """
+        usual = self._usual if usual is None else usual
         amplitude = np.stack([record[0] for record in seen])
         own = np.stack([record[1] for record in seen])
-        allowed = (1.0 - _QUANTILE) * max(len(seen), at_least)
+        allowed = (1.0 - quantile) * max(len(seen), at_least)
 
         def restless(floor: float) -> bool:
             largest = (amplitude / np.maximum(own, floor)).max(axis=1)
-            return int(np.count_nonzero(largest > self._usual)) > allowed
+            return int(np.count_nonzero(largest > usual)) > allowed
 
         if not restless(0.0):
             return 0.0
-        low, high = 0.0, float(amplitude.max()) / self._usual
+        low, high = 0.0, float(amplitude.max()) / usual
         for _ in range(16):
             middle = 0.5 * (low + high)
             low, high = (middle, high) if restless(middle) else (low, middle)
         return high
+
+
+def scene_floors(
+    sizes: Sequence[slice], sides: int, settle_after: int, coding: Coding | None = None
+) -> list[tuple[slice, SceneFloor]]:
+    """Return a floor for the places of each size."""
+    if coding is None or not coding.is_lossy:
+        return [(part, SceneFloor(part.stop - part.start, sides, settle_after)) for part in sizes]
+    return [
+        (part, CodedFloor(part.stop - part.start, sides, settle_after, expected, most))
+        for part, expected, most in zip(sizes, coding.expected(), coding.most, strict=True)
+    ]
+
+
+class CodedFloor(SceneFloor):
+    """The same for pictures with coding error, which is rare in any place, and sudden.
+
+    Three frames of ten are not enough to tell: the largest of a hundred frames count too, and,
+    until a stream has shown enough, what codecs usually do.
+
+    Parameters
+    ----------
+    n_places, sides, settle_after
+        As for `SceneFloor`.
+    expected : callable
+        Returns the largest step that is to be expected until more is known, in full scales;
+        told whether few frames have been seen.
+    most : float
+        Largest step that can be coding: rare departures beyond it teach nothing.
+    """
+
+    def __init__(
+        self, n_places: int, sides: int, settle_after: int, expected: Callable[[bool], float],
+        most: float,
+    ) -> None:  # fmt: skip
+        super().__init__(n_places, sides, settle_after)
+        self._expected = expected
+        self._law = MaxLaw(n=n_places, sides=sides)
+        self._event = self._law.value_at(_STRONG_Y)
+        self._most = most / self._event
+        self._rare: list[tuple[Floats, Floats]] = []
+        self._rare_value = 0.0
+        self._since_rare = 0
+        self._raise()
+
+    def learn(self, size: Floats, spread: Floats, own: Floats) -> None:
+        """Take in one frame's departures; those that may be an event teach nothing rare."""
+        super().learn(size, spread, own)
+        top = _largest(size)
+        if float(size[top].max()) < self._event:
+            self._rare.append((size[top] * spread[top], own[top]))
+            del self._rare[:-_MEMORY]
+            self._since_rare += 1
+        if self._since_rare >= _EVERY:
+            self._since_rare = 0
+            self._rare_value = self._fit_rare()
+        self._raise()
+
+    def prime(self, records: Sequence[tuple[Floats, Floats]]) -> None:
+        """Learn from a warm-up."""
+        super().prime(records)
+        self._raise()
+
+    def _raise(self) -> None:
+        self.value = max(self.value, self.coded)
+
+    @property
+    def coded(self) -> float:
+        """Least spread that coding alone asks for."""
+        usual = self._expected(len(self._rare) < _RARE[1][1])
+        return max(self._rare_value, usual / self._event)
+
+    def _fit_rare(self) -> float:
+        """Least floor under which the rarest frames are as rare as for normal noise."""
+        value = 0.0
+        for quantile, least in _RARE:
+            if len(self._rare) >= least:
+                usual = self._law.value_at(-math.log(-math.log(quantile)))
+                value = max(value, self._fit(self._rare, quantile=quantile, usual=usual))
+        return min(value, self._most)
 
 
 def _largest(size: Floats) -> np.ndarray:

@@ -13,6 +13,7 @@ from scipy import special
 
 from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Run, Scene
+from flashpan.detectors.coding import Coding
 from flashpan.detectors.noise import Flags, Floats
 from flashpan.detectors.track import GATE, Track, quantisation_floor, white_floor
 from flashpan.model import Extent, Reading, Region, Score, Tiles
@@ -26,8 +27,9 @@ _CAP = 25.0
 _CLEARLY = 20.0
 _MEDIAN_SIGMA = float(special.ndtri(0.75))
 _USUAL_STEP = 0.01
-# Least spread of the pooled root where a lossy stream predicts its frames.
+# Least spread of the pooled root, and of a tile's mean, where a lossy stream predicts its frames.
 _PREDICTED_FLOOR = 0.25
+_PREDICTED_STEP = 1.0 / 255.0
 # Frames remembered for the pixels' noise; once they are, every so many of them is enough.
 _PIXEL_SAMPLES = 16
 _EVERY = 8
@@ -75,20 +77,23 @@ class RoiMotionRun:
         sizes = np.array([max(1, int(m.sum())) for m in self._members], np.float64)
         floor = 1.0 / np.sqrt(2.0 * sizes)
         self._predicted = scene.info.predicts_with_loss
+        self._coding = Coding.of_means(scene.info, (slice(0, grid.n_px.size),))
+        self._recoded = np.zeros(grid.n_px.shape, np.float32)
         if self._predicted:  # blocks that stand still and then are renewed, many at once
             floor = np.maximum(floor, _PREDICTED_FLOOR)
-            self._smallest = np.maximum(self._smallest, scene.info.least_step / 4.0)
+            self._smallest = np.maximum(self._smallest, _PREDICTED_STEP)
         self._floor = np.repeat(floor, len(LAGS)).astype(np.float32)
         self.law = MaxLaw(n=len(self._floor), sides=1, dof=500.0)
 
     def score(self, tiles: Tiles) -> Score:
         """Score the next frame; invalid during warm-up."""
+        mean = self._without_recoding(tiles)
         if not tiles.has_previous:
-            self._means.append(tiles.mean)
+            self._means.append(mean)
             return Score(index=tiles.index, value=0.0, since=tiles.index, until=tiles.index)
         self._observe(tiles)
-        changes = self._changes(tiles.mean)
-        self._means.append(tiles.mean)
+        changes = self._changes(mean)
+        self._means.append(mean)
         if self._track is not None:
             return self._judge(tiles.index, changes)
         self._warm.append((tiles.index, changes))
@@ -108,7 +113,17 @@ class RoiMotionRun:
         """True where most regions do more than the noise of their pixels explains."""
         return self._predicted or (self._track is not None and self._track.restless)
 
+    def _without_recoding(self, tiles: Tiles) -> Floats:
+        """Tile means without the steps that coding explains at keyframes."""
+        if tiles.refreshed and self._means:
+            step = tiles.mean - self._recoded - self._means[-1]
+            explained = self._coding.explains(step.ravel()).reshape(step.shape)
+            self._recoded += np.where(explained, step, np.float32(0.0))
+        return tiles.mean - self._recoded
+
     def _observe(self, tiles: Tiles) -> None:
+        if self._coding.is_repeat(tiles):
+            return
         if self._seen < 2 * _PIXEL_SAMPLES or self._seen % _EVERY == 0:
             self._variances.append(tiles.sq_diff * 0.5)
             del self._variances[:-_PIXEL_SAMPLES]

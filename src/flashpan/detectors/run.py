@@ -16,11 +16,12 @@ import numpy.typing as npt
 
 from flashpan.chance import MaxLaw, gumbel_y
 from flashpan.detectors.base import Scene
+from flashpan.detectors.coding import Coding
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.places import Places
 from flashpan.detectors.track import Track
 from flashpan.detectors.writing import Writing
-from flashpan.model import Reading, Score, Tiles
+from flashpan.model import Reading, Score, TakeInfo, Tiles
 
 WARM_UP = 32
 LONG_WARM_UP = 128
@@ -74,6 +75,9 @@ class PlaceRun(ABC):
         self.step = scene.info.least_step
         self.writing = Writing(self.places, self.step)
         self._predicted = scene.info.predicts_with_loss
+        self.coding = self.coding_steps(scene.info)
+        self._recoded = np.zeros(self.places.n, np.float32)
+        self._before: Floats | None = None
         self._settle = scene.settle_frames
         self._with_readings = scene.with_readings
         self._tracks: dict[int, Track] = {}
@@ -87,6 +91,10 @@ class PlaceRun(ABC):
         self._usual = dict.fromkeys(self.rates, 3.0)
         self.law = MaxLaw(n=self.places.n * len(self.rates), sides=self.sides, dof=_DOF)
         self._gate = self.law.value_at(gumbel_y(_GATE_CHANCE))
+
+    @abstractmethod
+    def coding_steps(self, info: TakeInfo) -> Coding:
+        """What is known from the first of a lossy codec's steps in this statistic."""
 
     @abstractmethod
     def series(self, tiles: Tiles) -> Floats:
@@ -106,7 +114,8 @@ class PlaceRun(ABC):
 
     def score(self, tiles: Tiles) -> Score:
         """Score the next frame; invalid during warm-up."""
-        sample = self.series(tiles)
+        self.coding.observe(tiles)
+        sample = self._without_recoding(tiles, self.series(tiles))
         self.writing.observe(tiles)
         self.observe(tiles)
         if 1 in self._tracks:
@@ -117,6 +126,14 @@ class PlaceRun(ABC):
             if self._shows_normal(track):
                 self._past = tuple(self._begin(track))
         return Score(index=tiles.index, value=0.0, valid=False)
+
+    def _without_recoding(self, tiles: Tiles, sample: Floats) -> Floats:
+        """Take out the steps that places made at keyframes, as far as coding explains them."""
+        before, self._before = self._before, sample
+        if tiles.refreshed and before is not None:
+            step = sample - before
+            self._recoded += np.where(self.coding.explains(step), step, 0.0)
+        return sample - self._recoded
 
     def retrospect(self) -> tuple[Score, ...]:
         """Scores of the warm-up frames; empty when they have been given already."""
@@ -163,6 +180,7 @@ class PlaceRun(ABC):
             sizes=self.places.sizes,
             forecast=_FORECAST[rate],
             near=self.places.largest_near,
+            coding=self.coding,
         )
 
     def _follow(self, tiles: Tiles, sample: Floats) -> Score:
@@ -170,9 +188,6 @@ class PlaceRun(ABC):
         self._tracks[1].judge(sample)
         settled = self._feed_slow(tiles.index, sample)
         settled |= self._feed(1, tiles.index, sample, noise)
-        if tiles.refreshed and self.sides == 2:
-            places = self._tracks[1].rebase()
-            self._level_slower(1, places, self._tracks[1].level[places])
         return self._combine(tiles.index, settled)
 
     def _feed(self, rate: int, index: int, sample: Floats, noise: Floats | None) -> bool:

@@ -32,6 +32,9 @@ _EVERY = 8
 _USUAL_STEP = 0.02
 _USUAL_DOUBT = 1.12
 _GATE_CHANCE = 0.01
+# Where a lossy stream predicts its frames, blocks stand still and then are renewed: grey levels
+# of three by three pixels that count as one noise unit there.
+_CODED_LEVELS = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +63,9 @@ class SpeckRun:
         self._places = Places(scene.grid)
         self._counted = scene.grid.n_px > 0
         self._rounding = scene.info.least_step**2 / 6.0
+        self._least = (
+            _CODED_LEVELS * scene.info.least_step if scene.info.predicts_with_loss else 0.0
+        )
         n_px = float(scene.grid.n_px.sum())
         self.law = MaxLaw(n=max(1.0, _INDEPENDENT * n_px), sides=2, dof=500.0)
         self._gate = self.law.value_at(gumbel_y(_GATE_CHANCE))
@@ -105,7 +111,8 @@ class SpeckRun:
             self._squares.append(tiles.sq_diff)
             del self._squares[:-_PIXEL_SAMPLES]
             square = np.median(np.stack(self._squares), axis=0) + self._rounding
-            self._sigma = np.sqrt(square / _PIXELS).astype(np.float32)
+            sigma = np.sqrt(square / _PIXELS).astype(np.float32)
+            self._sigma = np.maximum(sigma, np.float32(self._least))
         self._seen += 1
 
     def _begin(self) -> tuple[Score, ...]:

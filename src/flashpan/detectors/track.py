@@ -18,16 +18,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from statistics import median_low
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from flashpan.detectors.coding import Coding
 from flashpan.detectors.echo import LEAST_SAMPLES, Echo
 from flashpan.detectors.noise import Flags, Floats, Indices, Ring, first_normal, level_and_spread
-from flashpan.detectors.restless import SceneFloor
+from flashpan.detectors.restless import CodedFloor, scene_floors
 
 GATE = 5.0
 """Noise units beyond which a place is held; what is an event the picker decides."""
@@ -59,11 +59,6 @@ _HABIT_SAMPLES = 128
 # to the oldest to have come back to it.
 _ANCHORS = 4
 _NEAR = 3.0
-# Steps of a picture coded afresh, in noise units, that are taken for coding error from the
-# first; and how far beyond its usual largest step.
-_FRESH_MOST = 40.0
-_FRESH_LEEWAY = 2.0
-_FRESH_MEMORY = 16
 
 
 class Judged(NamedTuple):
@@ -98,12 +93,15 @@ class Track:
         Samples whose mean is the forecast.
     near : callable, optional
         Gives every place the largest value of the tiles near it.
+    coding : Coding, optional
+        What is known of a lossy codec's steps.
     """
 
     def __init__(
         self, warm_up: Floats, floor: Floats, *, sides: int, window: int, hold_after: int,
         settle_after: int, sizes: Sequence[slice], forecast: int = FORECAST,
         near: Callable[[Floats], Floats] | None = None,
+        coding: Coding | None = None,
     ) -> None:  # fmt: skip
         n_places, n = warm_up.shape
         self._sides = sides
@@ -124,9 +122,7 @@ class Track:
         self._floor = floor
         self._own = self._believed(spread, floor, n)
         self.spread = self._own
-        self._scene = [
-            (part, SceneFloor(part.stop - part.start, sides, settle_after)) for part in sizes
-        ]
+        self._scene = scene_floors(sizes, sides, settle_after, coding)
         self._prime(errors, floor)
         self._last = Ring(np.repeat(level[:, None], forecast, axis=1), forecast)
         reach = 2.0 * self.spread[:, None]
@@ -134,14 +130,13 @@ class Track:
         self._history = np.zeros((window, n_places), np.float16)
         self._departed_for = np.zeros(n_places, np.int32)
         self._anchors = [level.copy() for _ in range(_ANCHORS)]
-        self._fresh_largest: list[float] = []
         self._habit = np.zeros(n_places, np.float32)
         self._wander = self._first_wander(warm_up)
         self._mean_before = self._mean
         self.z = np.zeros(n_places, np.float32)
         self._deviation = self._error = self._noise = self.z
         self._surprised: Indices = np.zeros(0, np.intp)
-        self._echo = Echo(n_places, sides, sizes, settle_after)
+        self._echo = Echo(n_places, sides, scene_floors(sizes, sides, settle_after, coding))
 
     def _nearest(self, sample: Floats) -> Floats:
         """Deviation from the forecast or, at a departed place, from what it was before.
@@ -313,6 +308,8 @@ class Track:
         self._echo.learn(self._error, held)
         for part, floor in self._scene:
             floor.learn(fresh[part], self.spread[part], self._own[part])
+            if isinstance(floor, CodedFloor):  # it rises at once; what it falls by waits
+                np.maximum(self.spread[part], floor.value, out=self.spread[part])
         departed = self.departed
         self._departed_for += np.where(departed, 1, -2)
         np.maximum(self._departed_for, 0, out=self._departed_for)
@@ -396,18 +393,6 @@ class Track:
         self._echo.forget(places)
         self._apply_scene()
 
-    def rebase(self) -> Indices:
-        """Take the steps of a picture coded afresh for coding error, unless they are huge.
-
-        Returns the places that were moved.
-        """
-        size = np.abs(self._deviation) / self.spread
-        self._fresh_largest = [*self._fresh_largest, float(size.max())][-_FRESH_MEMORY:]
-        most = max(_FRESH_MOST, _FRESH_LEEWAY * median_low(self._fresh_largest))
-        places = np.flatnonzero((size > _NEAR) & (size < most))
-        self.shift(places, self._deviation[places])
-        return places
-
     def shift(self, places: Indices, by: Floats) -> None:
         """Move the forecast of some places, noise unchanged."""
         self._last.shift(places, by)
@@ -431,7 +416,15 @@ class Track:
         if self.count >= LEAST_SAMPLES:
             # The ring begins with errors of the warm-up, which were foretold otherwise.
             errors = self._errors.in_order()[:, -self.count :] - self._bias[:, None]
-            self._echo.fit(errors, self._own, floor, _widen(errors.shape[1]))
+            self._echo.fit(errors, self._own, self._least(floor), _widen(errors.shape[1]))
+
+    def _least(self, floor: Floats) -> Floats:
+        """Least spread of a surprise: no echo foretells what coding does all of a sudden."""
+        least = floor.copy()
+        for part, scene in self._scene:
+            if isinstance(scene, CodedFloor):
+                np.maximum(least[part], scene.coded, out=least[part])
+        return least
 
     @property
     def refresh_due(self) -> bool:
