@@ -264,8 +264,8 @@ class Picker:
         laws: Mapping[str, MaxLaw],
         false_alarms: float,
         merge_gap_frames: int,
-        watch: Watch | None = None,
         look_back: LookBack | None = None,
+        watch: Watch | None = None,
     ) -> None:
         chance = min(0.5, false_alarms / 1e6 / len(laws))
         self.channels = {name: Channel(law, chance) for name, law in laws.items()}

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from flashpan.chance import MaxLaw, gumbel_y
 from flashpan.detectors.base import Scene
 from flashpan.detectors.coding import Coding
-from flashpan.detectors.noise import Floats
+from flashpan.detectors.noise import Flags, Floats
 from flashpan.detectors.places import Places
 from flashpan.detectors.track import Track
 from flashpan.detectors.writing import Writing
@@ -28,10 +28,7 @@ LONG_WARM_UP = 128
 _PARTLY_STIRRED = (0.05, 0.5)
 """Frames that show what is normal, and are scored afterwards."""
 # Forecast errors that define normal, by rate; and samples that the slower rates begin with.
-_WINDOW = {1: 128, 4: 64}
-# Samples whose mean is the forecast, by rate: both look back over the same time, so that a
-# cloud's shadow or the dusk is foretold at either.
-_FORECAST = {1: 16, 4: 4}
+_WINDOW = {1: 128, 4: 64, 16: 64}
 _SLOW_WARM_UP = 24
 # What uncertainty of the spreads is left after their widening.
 _DOF = 500.0
@@ -82,6 +79,7 @@ class PlaceRun(ABC):
         self._with_readings = scene.with_readings
         self._tracks: dict[int, Track] = {}
         self._sums = {rate: np.zeros(self.places.n, np.float64) for rate in self.rates[1:]}
+        self._aside = {rate: np.zeros(self.places.n, bool) for rate in self.rates[1:]}
         self._slow: dict[int, list[Floats]] = {rate: [] for rate in self.rates[1:]}
         self._found = {rate: _Finding() for rate in self.rates}
         self._warm: list[tuple[Tiles, Floats]] = []
@@ -178,8 +176,8 @@ class PlaceRun(ABC):
             hold_after=3,
             settle_after=max(16, self._settle // rate),
             sizes=self.places.sizes,
-            forecast=_FORECAST[rate],
             near=self.places.largest_near,
+            common=self.places.middle_around if self.sides == 2 else None,
             coding=self.coding,
         )
 
@@ -190,12 +188,19 @@ class PlaceRun(ABC):
         settled |= self._feed(1, tiles.index, sample, noise)
         return self._combine(tiles.index, settled)
 
-    def _feed(self, rate: int, index: int, sample: Floats, noise: Floats | None) -> bool:
+    def _feed(
+        self,
+        rate: int,
+        index: int,
+        sample: Floats,
+        noise: Floats | None,
+        aside: Flags | None = None,
+    ) -> bool:
         """Give a rate its next sample; True when some place settled in a new state."""
         track = self._tracks[rate]
         z = track.z if rate == 1 else track.judge(sample)
         self._found[rate] = self._find(rate, index, track, z, noise)
-        places = track.learn(sample)
+        places = track.learn(sample, aside)
         if len(places):
             track.settle(places, self.floor(rate, track.level))
             self._level_slower(rate, places, track.level[places])
@@ -268,6 +273,7 @@ class PlaceRun(ABC):
         for rate in self.rates[1:]:
             expected = self._tracks.get(rate, fast).level
             self._sums[rate] += np.where(departed, expected, sample)
+            self._aside[rate] |= departed
             self._summed[rate] += 1
             if self._summed[rate] == rate:
                 mean = (self._sums[rate] / rate).astype(np.float32)
@@ -278,7 +284,8 @@ class PlaceRun(ABC):
 
     def _feed_mean(self, rate: int, index: int, mean: Floats) -> bool:
         if rate in self._tracks:
-            return self._feed(rate, index, mean, None)
+            aside, self._aside[rate] = self._aside[rate], np.zeros(self.places.n, bool)
+            return self._feed(rate, index, mean, None, aside)
         self._slow[rate].append(mean)
         if len(self._slow[rate]) >= _SLOW_WARM_UP:
             warm = self._slow.pop(rate)

@@ -15,7 +15,7 @@ from flashpan.chance import MaxLaw, gumbel_y
 from flashpan.detectors.base import Run, Scene
 from flashpan.detectors.noise import Floats
 from flashpan.detectors.places import Places
-from flashpan.detectors.writing import restless_near
+from flashpan.detectors.writing import Writing
 from flashpan.model import Reading, Score, Tiles
 
 WARM_UP = 32
@@ -31,7 +31,15 @@ _EVERY = 8
 # it must be to count.
 _USUAL_STEP = 0.02
 _USUAL_DOUBT = 1.12
+# Times white noise's largest from which a tile is restless, and makes the tiles near it doubtful;
+# and the share of such tiles up to which that is a local matter.
+_RESTLESS = 2.0
+_LOCAL = 0.2
+# What may happen beside such a tile, in parts of what it does.
+_AS_MUCH = 1.5
 _GATE_CHANCE = 0.01
+# Share of the strongest from which a tile holds the speck, not its rim.
+_CLEARLY = 0.75
 # Where a lossy stream predicts its frames, blocks stand still and then are renewed: grey levels
 # of three by three pixels that count as one noise unit there.
 _CODED_LEVELS = 4.0
@@ -77,6 +85,9 @@ class SpeckRun:
         self._seen = 0
         self._sigma = np.ones(scene.grid.n_px.shape, np.float32)
         self._usual = np.full(scene.grid.n_px.shape, self._white, np.float32)
+        self._writing = Writing(self._places, scene.info.least_step)
+        self._loud = np.zeros(scene.grid.n_px.shape, np.float32)
+        # What tiles near a restless one may do, fraction of full scale.
         self._near = np.zeros(scene.grid.n_px.shape, np.float32)
         self._warm: list[Tiles] = []
         self._is_warm = False
@@ -91,6 +102,7 @@ class SpeckRun:
         """Score the next frame; invalid during warm-up."""
         if not tiles.has_previous or not tiles.speck.size:
             return Score(index=tiles.index, value=0.0, since=tiles.index, until=tiles.index)
+        self._writing.observe(tiles)
         self._observe(tiles)
         if self._is_warm:
             return self._judge(tiles)
@@ -120,19 +132,25 @@ class SpeckRun:
         self._is_warm = True
         usual = np.median(np.stack([tiles.speck / self._sigma for tiles in warm]), axis=0)
         self._usual = np.maximum(usual, 1e-3).astype(np.float32)
+        sizes = np.stack([tiles.speck / self._sigma for tiles in warm])
+        self._loud = np.quantile(sizes, 0.95, axis=0).astype(np.float32)
         self._look_around()
         return tuple(self._judge(tiles) for tiles in warm)
 
     def _look_around(self) -> None:
         """Tiles beside restless ones may do as they do, now and then."""
-        self._near = restless_near(self._places, self._usual, 2.0 * self._white)
+        restless = self._usual > _RESTLESS * self._white
+        restless |= self._places.on_grid(self._writing.writes)
+        share = float(restless[self._counted].mean()) if self._counted.any() else 0.0
+        size = np.maximum(np.maximum(self._usual, self._loud), 1.0) * self._sigma
+        loud = np.where(restless, _AS_MUCH * size, 0.0).astype(np.float32)
+        self._near = self._places.tiles_near(loud) if share < _LOCAL else np.zeros_like(loud)
 
     def _noise(self) -> Floats:
         """What a speck is measured in, fraction of full scale, per tile."""
-        usual = np.maximum(self._usual, self._near)
-        beyond = np.where(usual > _USUAL_DOUBT * self._white, usual / self._white, 1.0)
-        noise: Floats = (self._sigma * beyond).astype(np.float32)
-        return noise
+        beyond = np.where(self._usual > _USUAL_DOUBT * self._white, self._usual / self._white, 1.0)
+        noise = np.maximum(self._sigma * beyond, self._near / self._white)
+        return np.asarray(noise, np.float32)
 
     def _judge(self, tiles: Tiles) -> Score:
         noise = self._noise()
@@ -142,6 +160,9 @@ class SpeckRun:
         return score
 
     def _learn(self, tiles: Tiles) -> None:
+        size = tiles.speck / self._sigma
+        loud = size > _RESTLESS * self._white
+        self._loud += np.where(loud, (size - self._loud) * np.float32(0.1), 0.0)
         larger = tiles.speck > self._usual * self._sigma
         self._usual *= np.where(larger, 1.0 + _USUAL_STEP, 1.0 - _USUAL_STEP).astype(np.float32)
         np.maximum(self._usual, 1e-3, out=self._usual)
@@ -161,7 +182,7 @@ class SpeckRun:
         )
         if value <= self._gate:
             return score
-        rows, cols = np.nonzero(z > self._gate)
+        rows, cols = np.nonzero(z > max(self._gate, _CLEARLY * value))
         extent = int(rows.min()), int(cols.min()), int(rows.max()) + 1, int(cols.max()) + 1
         return replace(score, extent=extent, around=extent, moving=value)
 

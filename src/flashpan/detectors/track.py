@@ -50,6 +50,8 @@ _RESTLESS = 4.0
 _LOCAL = 0.4
 # Noise of the difference of two means beyond which it is a drift that goes on.
 _TREND_LEAST = 3.0
+# Light below which a place's drift is not taken for a part of it, in full scales.
+_LEAST_LIGHT = 0.04
 # A place that departs, for no more than so many samples each time, in so large a share of its
 # last samples does so by habit, and its errors are its noise.
 _BRIEF = 12
@@ -93,6 +95,8 @@ class Track:
         Samples whose mean is the forecast.
     near : callable, optional
         Gives every place the largest value of the tiles near it.
+    common : callable, optional
+        Gives every place what the tiles around it have in common.
     coding : Coding, optional
         What is known of a lossy codec's steps.
     """
@@ -101,6 +105,7 @@ class Track:
         self, warm_up: Floats, floor: Floats, *, sides: int, window: int, hold_after: int,
         settle_after: int, sizes: Sequence[slice], forecast: int = FORECAST,
         near: Callable[[Floats], Floats] | None = None,
+        common: Callable[[Floats], Floats] | None = None,
         coding: Coding | None = None,
     ) -> None:  # fmt: skip
         n_places, n = warm_up.shape
@@ -110,6 +115,7 @@ class Track:
         self._window = window
         self._forecast = forecast
         self._near = near
+        self._common = common
         self.count = 0
         level, spread = first_normal(warm_up, floor)
         errors = warm_up - level[:, None]
@@ -297,8 +303,12 @@ class Track:
         """Departure that counts: either way, or only upwards."""
         return np.abs(z) if self._sides == 2 else np.maximum(z, 0.0)
 
-    def learn(self, sample: Floats) -> Indices:
-        """Take the judged sample in; return the places that settled in a new state."""
+    def learn(self, sample: Floats, aside: Flags | None = None) -> Indices:
+        """Take the judged sample in; return the places that settled in a new state.
+
+        ``aside`` are places whose sample is no more than what was expected of them: their
+        forecast stays as it is.
+        """
         # From the forecast, wherever the place stood before: what settles is read from here.
         self._history[self.count % self._window] = (self._error - self._bias) * _UNIT
         self.count += 1
@@ -311,33 +321,38 @@ class Track:
             if isinstance(floor, CodedFloor):  # it rises at once; what it falls by waits
                 np.maximum(self.spread[part], floor.value, out=self.spread[part])
         departed = self.departed
+        stays = departed if aside is None else departed | aside
         self._departed_for += np.where(departed, 1, -2)
         np.maximum(self._departed_for, 0, out=self._departed_for)
         self._errors.push(self._error, departed & ~self._departs_by_habit(departed))
-        self._mean = self._mean + self._last.push(sample, departed) * np.float32(
-            1.0 / self._forecast
-        )
+        self._mean = self._mean + self._last.push(sample, stays) * np.float32(1.0 / self._forecast)
         self._come_back(sample)
         if self.count % self._forecast == 0:
             self._mean = self._last.samples().mean(axis=1)  # rounding must not add up
             self._follow_wander()
             self._drop_anchor()
-        self._follow_trend()
+            if self._common is not None:
+                self._follow_trend(stays)
         return np.flatnonzero(self._departed_for >= self._settle_after)
 
-    def _follow_trend(self) -> None:
-        """Learn the steady drift of places at rest: how far the mean is behind the present.
+    def _follow_trend(self, stays: Flags) -> None:
+        """Learn the drift of the light: how far the means of places at rest are behind it.
 
-        The step from an older mean to this one, carried on to the next sample.  Only what is
-        beyond the noise of two means counts, so that still places are foretold by their mean.
+        The step between two means, carried on.  Only what is beyond their noise counts, and
+        only as far as a place's surroundings drift by as large a part of their light: a cloud's
+        shadow and the dusk do that, something that slowly begins to move does not.
         """
         n = self._forecast
-        apart = n + self.count % n  # samples between the two means
         step = self._mean - self._anchors[1]
-        least = self.spread * np.float32(_TREND_LEAST * math.sqrt(2.0 / n))
-        beyond = np.sign(step) * np.maximum(np.abs(step) - least, 0.0)
-        trend = beyond * np.float32(0.5 * (n + 1) / apart)
-        self._trend = np.where(self._departed_for == 0, trend, self._trend)
+        noise = self.spread * np.float32(math.sqrt(2.0 / n))
+        beyond = np.sign(step) * np.maximum(np.abs(step) - _TREND_LEAST * noise, 0.0)
+        light = np.maximum(self._mean, np.float32(_LEAST_LIGHT))
+        assert self._common is not None
+        shared = self._common((beyond / light).astype(np.float32)) * light
+        shared = np.clip(shared, step - 2.0 * noise, step + 2.0 * noise)
+        trend = np.where(beyond == 0.0, 0.0, shared) * np.float32(0.5 * (n + 1) / n)
+        free = (self._departed_for == 0) & ~stays
+        self._trend = np.where(free, trend, self._trend).astype(np.float32)
 
     def _come_back(self, sample: Floats) -> None:
         """Give places that are as they were some time ago the forecast of that time.

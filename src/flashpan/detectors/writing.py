@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from flashpan.detectors.noise import Floats
+from flashpan.detectors.noise import Flags, Floats
 from flashpan.detectors.places import Places
 from flashpan.model import Tiles
 
@@ -63,6 +63,11 @@ class Writing:
         self._mean += (self._places.gather(tiles.abs_diff) - self._mean) * own
         self._square += (self._places.gather(tiles.sq_diff) - self._square) * own
 
+    @property
+    def writes(self) -> Flags:
+        """Places that are written on; those of tiles mean something."""
+        return np.asarray(self._often > _OFTEN)
+
     def beside_mean(self) -> Floats | None:
         """Least spread of every place's mean, shape (places,); None where nothing writes."""
         return self._beside(self._mean, 1.0)
@@ -73,21 +78,9 @@ class Writing:
 
     def _beside(self, amplitude: Floats, power: float) -> Floats | None:
         tiles = self._places.sizes[0]
-        writes = self._often > _OFTEN
+        writes = self.writes
         share = float(np.mean(writes[tiles]))
         if not 0.0 < share < _MOST_TILES:
             return None
         loud = np.where(writes, amplitude * np.float32(_AS_MUCH), 0.0).astype(np.float32)
         return self._places.largest_near(loud, power)
-
-
-def restless_near(places: Places, usual: Floats, least: float) -> Floats:
-    """What tiles beside restless ones may do; grid of tiles, 0 where none is near.
-
-    ``usual`` is what each tile usually does, a grid; restless are those beyond ``least``, as
-    long as they are a local matter.
-    """
-    restless = usual > least
-    if not 0.0 < float(restless.mean()) < _MOST_TILES:
-        return np.zeros_like(usual)
-    return places.tiles_near(np.where(restless, usual, 0.0).astype(np.float32))
