@@ -15,7 +15,10 @@ import numpy as np
 
 
 def draw_picture(rows: Sequence[Mapping[str, str]], path: Path) -> None:
-    """Draw one line per kind of noise; the band of a factor of two is shaded."""
+    """Draw one line per kind of noise; the band of a factor of two is shaded.
+
+    Lines are the true rates (see `false_alarms`), dots the counts with their intervals.
+    """
     import matplotlib as mpl
 
     mpl.use("Agg")
@@ -60,7 +63,7 @@ def _draw_family(axis, rows: Sequence[Mapping[str, str]], family: str) -> None: 
             lw=0.8,
             color=line.get_color(),
         )
-    millions = int(rows[0]["frames"]) / 1e6
+    n_frames = max(int(row["frames"]) for row in rows)
     kind = "drawn scores" if family == "score" else "rendered noise"
     axis.set(
         xscale="log",
@@ -68,7 +71,7 @@ def _draw_family(axis, rows: Sequence[Mapping[str, str]], family: str) -> None: 
         xlim=ends,
         ylim=(0.02, 400),
         xlabel="asked per million frames (--false-alarms)",
-        title=f"{kind}, {millions:g} million frames each",
+        title=f"{kind}, {n_frames:,} frames each",
     )
     axis.title.set_fontsize(10)
     axis.legend(fontsize=8, loc="upper left")
