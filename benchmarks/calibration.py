@@ -74,7 +74,7 @@ def _draw_family(axis, rows: Sequence[Mapping[str, str]], family: str) -> None: 
         title=f"{kind}, {n_frames:,} frames each",
     )
     axis.title.set_fontsize(10)
-    axis.legend(fontsize=8, loc="upper left")
+    axis.legend(fontsize=8, loc="lower right")
 
 
 if __name__ == "__main__":
