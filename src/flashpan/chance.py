@@ -10,6 +10,7 @@ stretched law falls short, it takes their tail for exponential.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -22,6 +23,8 @@ _LOWEST_Y = -3.0
 _AS_GOOD_AS_NORMAL = 1e6
 # Standard errors, about, by which a scale beyond theory's is taken for larger than it looks.
 _DOUBT = 3.0
+# Frames at which the first fits are due, and how many times rarer fits are with a full memory.
+_EARLY, _SELDOM = (16, 32), 4
 # Share of the quiet frames that the exponential tail is fitted to, and the least number of them.
 _EXCEED = 0.04
 _EXPONENTIAL_FROM = 200
@@ -29,6 +32,9 @@ _EXPONENTIAL_FROM = 200
 # count at all, and how much more for it to count in full.
 _OUTRUN_FROM = 1.2
 _OUTRUN_OVER = 0.4
+# Standard errors, relative and for one frame, of the scale (from the quantiles' densities) and
+# of a decay by its median.
+_SCALE_ERROR, _DECAY_ERROR = 4.2, 1.0 / math.log(2.0)
 
 
 def upper_tail_log(z: npt.ArrayLike, dof: float) -> npt.NDArray[np.float64]:
@@ -114,6 +120,24 @@ def gumbel_chance(y: float) -> float:
     return -math.expm1(-math.exp(-y)) if y < 30 else math.exp(-y)
 
 
+def _quantiles(
+    ordered: npt.NDArray[np.float32], shares: tuple[float, ...]
+) -> npt.NDArray[np.float64]:
+    """Quantiles of scores in ascending order, as `numpy.quantile` has them."""
+    at = np.array(shares) * (len(ordered) - 1)
+    below = at.astype(np.intp)
+    low = ordered[below].astype(np.float64)
+    return low + (at - below) * (ordered[np.minimum(below + 1, len(ordered) - 1)] - low)
+
+
+def _worth(values: npt.NDArray[np.float32]) -> float:
+    """Independent samples that n of a first-order autoregression are worth (textbook)."""
+    off = values - values.mean()
+    power = float(off @ off)
+    echo = min(0.98, max(0.0, float(off[1:] @ off[:-1]) / power)) if power > 0.0 else 0.0
+    return len(values) * (1.0 - echo) / (1.0 + echo)
+
+
 class Tail:
     """The score distribution of quiet frames, learned as they pass.
 
@@ -128,7 +152,7 @@ class Tail:
     memory : int
         Quiet frames remembered.
     refit_every : int
-        Frames between fits.
+        Frames between fits, while the memory fills.
     prior : float
         Quiet frames that the expected scale counts for.
     expected : float
@@ -150,17 +174,42 @@ class Tail:
         self.location = 0.0
         self.scale = 1.0
         self._threshold, self._decay, self._heaviness = 0.0, 0.0, 0.0
+        self._median = 0.0
+        self._independent = 1.0
 
     @property
     def count(self) -> int:
         """Quiet frames seen."""
         return self._count
 
+    @property
+    def median(self) -> float:
+        """Median of the remembered scores, when they were last fitted."""
+        return self._median
+
+    @property
+    def independent(self) -> float:
+        """How many independent frames the remembered ones are worth, when last fitted."""
+        return self._independent
+
+    @property
+    def until_due(self) -> int:
+        """Frames to the next fit: fewer while every frame is news."""
+        full = self._count >= len(self._values)
+        every = self._refit_every * (_SELDOM if full else 1)
+        early = [n - self._count for n in _EARLY if n > self._count]
+        return min([every - self._count % every, *early])
+
     def push(self, value: float, law: MaxLaw) -> bool:
         """Remember one quiet frame's score; True when the fit was renewed."""
-        self._values[self._count % len(self._values)] = value
-        self._count += 1
-        due = self._count % self._refit_every == 0 or self._count in (16, 32)
+        return self.extend((value,), law)
+
+    def extend(self, values: Sequence[float], law: MaxLaw) -> bool:
+        """Remember scores of quiet frames, of which at most the last makes a fit due."""
+        due = self.until_due == len(values)
+        at = (self._count + np.arange(len(values))) % len(self._values)
+        self._values[at] = values
+        self._count += len(values)
         if due:
             self.fit(law)
         return due
@@ -170,8 +219,11 @@ class Tail:
         n = min(self._count, len(self._values))
         if n < 8:
             return
-        values = self._values[:n]
-        y = np.quantile(law.reduced(values), (0.5, 0.9, 0.99))
+        self._independent = _worth(self._values[:n])
+        ordered = np.sort(self._values[:n])
+        scores = _quantiles(ordered, (0.5, 0.9, 0.99))
+        self._median = float(scores[0])
+        y = law.reduced(scores)
         spread = (y[1] - y[0]) / (gumbel_y(0.1) - _MEDIAN_Y)
         if n >= 500:
             spread = max(spread, (y[2] - y[1]) / (gumbel_y(0.01) - gumbel_y(0.1)))
@@ -179,9 +231,9 @@ class Tail:
         excess = max(0.0, pulled - 1.0)
         self.scale = 1.0 + excess * (1.0 + _DOUBT / math.sqrt(n))
         self.location = max(0.0, y[0] - _MEDIAN_Y * self.scale)
-        self._fit_exponential(values, law)
+        self._fit_exponential(ordered, law)
 
-    def _fit_exponential(self, values: npt.NDArray[np.float32], law: MaxLaw) -> None:
+    def _fit_exponential(self, ordered: npt.NDArray[np.float32], law: MaxLaw) -> None:
         """Where scores clearly outrun normal noise, take their tail for exponential.
 
         The excess over a high threshold gives the decay length of an exponential tail (the
@@ -189,22 +241,30 @@ class Tail:
         where a few of the quiet frames were events.
         """
         self._heaviness = 0.0
-        if len(values) < _EXPONENTIAL_FROM:
+        if len(ordered) < _EXPONENTIAL_FROM:
             return
-        self._threshold = float(np.quantile(values, 1.0 - _EXCEED))
-        beyond = values[values > self._threshold]
+        inner, start, middle = _quantiles(ordered, (0.9, 1.0 - _EXCEED, 1.0 - 0.5 * _EXCEED))
+        self._threshold = float(start)
+        beyond = ordered[np.searchsorted(ordered, start, side="right") :]
         if len(beyond):
-            self._decay = float(np.median(beyond - self._threshold)) / math.log(2.0)
-            y = law.reduced(np.quantile(values, (0.9, 1.0 - 0.5 * _EXCEED)))
+            excess = _quantiles(beyond, (0.5,))[0] - start
+            self._decay = float(excess) / math.log(2.0)
+            y = law.reduced(np.array([inner, middle]))
             outrun = (y[1] - y[0]) / (gumbel_y(0.5 * _EXCEED) - gumbel_y(0.1))
             self._heaviness = min(1.0, max(0.0, (outrun - _OUTRUN_FROM) / _OUTRUN_OVER))
 
-    def threshold(self, chance: float, law: MaxLaw) -> float:
-        """Score that noise exceeds with the given probability per frame."""
-        normal = law.value_at(self.location + self.scale * gumbel_y(chance))
+    def threshold(self, chance: float, law: MaxLaw, errors: float = 0.0) -> float:
+        """Score that noise exceeds with the given probability per frame.
+
+        ``errors``: standard errors by which the tail is taken for shorter than it looks.
+        """
+        n = self._independent
+        scale = max(1.0, self.scale * (1.0 - errors * _SCALE_ERROR / math.sqrt(n)))
+        normal = law.value_at(self.location + scale * gumbel_y(chance))
         if not self._heaviness:
             return normal
-        heavy = self._threshold + self._decay * math.log(_EXCEED / chance)
+        decay = self._decay * max(0.0, 1.0 - errors * _DECAY_ERROR / math.sqrt(_EXCEED * n))
+        heavy = self._threshold + decay * math.log(_EXCEED / chance)
         return normal + self._heaviness * max(0.0, heavy - normal)
 
     def chance(self, value: float, law: MaxLaw) -> float:

@@ -9,11 +9,13 @@ settled in a new state, with the last frame that still moved.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median_low
 
-from flashpan.chance import MaxLaw, Tail
+from flashpan.chance import MaxLaw, Tail, gumbel_y
+from flashpan.extremes import Extremes
 from flashpan.model import Extent, Score
 from flashpan.ruling import Opening, Ruling, Standing, Watch
 
@@ -35,13 +37,12 @@ REST_FRAMES = 32
 """A changed scene that has not moved for so long when the take ends is over."""
 # A plateau's noise must not pass for a rise to a new peak.
 _RISE = 1.05
-# Quiet frames that the thresholds are learned from: the recent ones, for a scene that changes,
-# and many, for what is rare; the higher threshold stands.
+# Recent quiet frames that the thresholds are learned from, for a scene that changes.
 _RECENT = 2048
-_LONG = 16384
-_REFIT_LONG = 512
 # Frames that the tails of `flashpan.chance` are first fitted to.
 _FIT_FROM = 8
+# Standard errors by which they must ask for more than the long run to be heard.
+_CHANGED = 2.5
 # The whole warm-up counts where it asks for no more than so many times its calm part.
 _AGREEMENT = 2.0
 # Scale of the tail that is expected of a scene, and the quiet frames that this counts for.
@@ -78,7 +79,8 @@ class Pick:
 class Channel:
     """One detector's thresholds, learned from its quiet frames.
 
-    The recent ones and the many each ask for a threshold, and the higher stands.
+    The recent ones give the threshold until there are enough of them for `Extremes`; from
+    then on they are heard where they clearly ask for more than the long run does.
 
     Frames that an inter-coded stream codes afresh pulse with its coding error.  They are
     judged by their own kind; until enough of them have been seen, two and a half times the
@@ -97,14 +99,14 @@ class Channel:
         self._chance = chance
         self._is_restless = False
         self._tail = Tail(memory=_RECENT)
-        self._long_tail = Tail(memory=_LONG, refit_every=_REFIT_LONG)
+        self._extremes = Extremes(law, chance)
         self._fresh_tail = Tail(memory=512, refit_every=8, prior=8.0)
         self._fresh_seen: list[float] = []
         self._n_primed = 0
         self._set_thresholds()
 
     def _set_thresholds(self) -> None:
-        self._open = max(tail.threshold(self._chance, self._law) for tail in self._tails())
+        self._open = self._mixed()
         self._close = min(self._open, self._tail.threshold(CLOSE_CHANCE, self._law))
         self._fresh_open = _FRESH_DOUBT * self._open
         if self._fresh_seen:
@@ -113,6 +115,20 @@ class Channel:
         if self._fresh_tail.count >= _FRESH_KNOWN:
             learned = self._fresh_tail.threshold(self._chance, self._law)
             self._fresh_open = max(self._open, learned)
+
+    def _mixed(self) -> float:
+        """Threshold of the long run, or what the recent frames ask for beyond doubt."""
+        recent = self._opening(self._tail)
+        curve = self._extremes.curve
+        if curve is None:
+            self._changed = 1.0
+            return recent
+        long_run = curve.score_at(-math.log(self._chance))
+        sure = self._tail.threshold(self._chance, self._law, _CHANGED)
+        excess = sure - max(long_run, self._law.value_at(gumbel_y(self._chance)))
+        beyond = excess / (recent - sure) if recent > sure else float(excess > 0.0)
+        self._changed = min(1.0, max(0.0, beyond))
+        return long_run + self._changed * (recent - long_run)
 
     def prime(self, values: Sequence[float], restless: bool) -> None:
         """Learn from the warm-up, of which an event may fill up to half.
@@ -160,29 +176,41 @@ class Channel:
             self._fresh_tail.push(value, self._law)
             self._set_thresholds()
         else:
-            due = (self._tail.push(value, self._law), self._long_tail.push(value, self._law))
-            if any(due):
-                self._set_thresholds()
+            self.learn_quiet((value,))
+
+    @property
+    def until_due(self) -> int:
+        """Quiet frames, none coded afresh, until the thresholds are renewed."""
+        return self._tail.until_due
+
+    def learn_quiet(self, values: Sequence[float]) -> None:
+        """Take in at most `until_due` quiet frames' scores at once."""
+        self._extremes.push(values)
+        if self._tail.extend(values, self._law):
+            self._extremes.fit(self._tail.median, self._tail.independent)
+            self._set_thresholds()
+
+    def interrupt(self) -> None:
+        """Take the last frames for the beginning of an event."""
+        self._extremes.interrupt()
 
     def learned_from(self, refreshed: bool) -> int:
         """Quiet frames that the thresholds rest on; 0 where theory or another kind's stand in."""
         if refreshed:
             n_fresh = self._fresh_tail.count
             return n_fresh if n_fresh >= _FRESH_KNOWN else 0
-        n_quiet = max(self._n_primed, min(self._long_tail.count, _LONG))
+        n_quiet = max(self._n_primed, self._tail.count)
         return n_quiet if n_quiet >= _FIT_FROM else 0
 
     def chance(self, value: float, refreshed: bool) -> float:
         """Chance per frame that noise gives this score or more."""
         if refreshed and self._fresh_tail.count >= _FRESH_KNOWN:
             return self._fresh_tail.chance(value, self._law)
-        return max(tail.chance(value, self._law) for tail in self._tails())
-
-    def _tails(self) -> tuple[Tail, ...]:
-        """The recent frames, and the many once there are more of them."""
-        if self._long_tail.count <= _RECENT:
-            return (self._tail,)
-        return self._tail, self._long_tail
+        recent, curve = self._tail.chance(value, self._law), self._extremes.curve
+        if curve is None:
+            return recent
+        long_run = math.exp(-curve.rarity_of(value))
+        return float(recent**self._changed * long_run ** (1.0 - self._changed))
 
 
 @dataclass(slots=True, kw_only=True)
@@ -276,6 +304,11 @@ class Picker:
         self._free_from = 0
         self._first: int | None = None
 
+    @property
+    def is_open(self) -> bool:
+        """True while an event goes on, or may be joined by the next."""
+        return self._open is not None
+
     def push(
         self, index: int, scores: Mapping[str, Score], refreshed: bool = False
     ) -> Iterator[Pick]:
@@ -291,6 +324,8 @@ class Picker:
         if self._open is None and hot:
             opening = self._opening(index, scores, hot, refreshed)
             self._open = _Open(opened=index, last=index, opening=opening)
+            for channel in self.channels.values():
+                channel.interrupt()
         if self._watch is not None:
             if index in self._watch:
                 self._watch.add(self._ruling(index, scores, refreshed, hot, warm, last))

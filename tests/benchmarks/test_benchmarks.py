@@ -118,10 +118,13 @@ def test_accuracy_refuses_names_that_are_none(tmp_path):
 
 
 def test_false_alarms_counts_and_writes(tmp_path):
-    words = ("--only", "scores,correlated", "--score-frames", "500", "--tile-frames", "100")
-    done = run("false_alarms.py", *words, "--out", str(tmp_path))
+    words = ("--only", "score:gaussian,tile:correlated", "--out", str(tmp_path))
+    words += ("--picture", str(tmp_path / "curve.png"))
+    done = run("false_alarms.py", *words, "--score-frames", "500", "--tile-frames", "100")
     assert done.returncode == 0, done.stderr
     assert len((tmp_path / "false_alarms.csv").read_text(encoding="utf-8").splitlines()) == 9
+    assert len((tmp_path / "false_alarms.md").read_text(encoding="utf-8").splitlines()) == 10
+    assert (tmp_path / "curve.png").stat().st_size > 1000
 
 
 def test_throughput_compares_find_with_decoding():
