@@ -151,6 +151,7 @@ class _Model:
         means = np.stack([tiles.mean.ravel() for tiles in first], axis=1).astype(np.float64)
         n = means.shape[1]
         self._harmonics = distinct_harmonics(ripple.frequency, n)
+        self._swelling = 0.0
         self._gain = min(_TURN, _TURN_CYCLES * ripple.frequency)
         drift = (np.arange(n) / n - 0.5) * float(n * ripple.frequency > _CYCLES_DRIFT)
         steady = np.stack([np.ones(n), drift])
@@ -235,18 +236,24 @@ class _Model:
         self._out_for[new] = 0
 
     def _turn(self, error: Floats, terms: Floats) -> None:
-        """Correct the period by the rotation that this frame's errors ask of all tiles."""
+        """Correct period and strength of the lamps by what the errors ask of all tiles alike.
+
+        Two loops of second order, critically damped: phase and its speed, strength and its.
+        """
         k = len(self._harmonics)
         multiple = self._harmonics.astype(np.float32)
         cosines, sines = self._weights[:, :k], self._weights[:, k:]
         # Derivative of the ripple by the phase of the lamps.
         slope = (sines * multiple) @ terms[:k] - (cosines * multiple) @ terms[k:]
-        power = 0.5 * float((np.square(cosines) + np.square(sines)).sum(axis=0) @ multiple**2)
-        if power > 0.0:
-            turn = float(error @ slope) / power
-            # A loop of second order, critically damped.
-            self._phase += self._gain * turn
-            self._omega += 0.25 * self._gain**2 * turn
+        powers = 0.5 * (np.square(cosines) + np.square(sines)).sum(axis=0)
+        if powers[0] <= 0.0:
+            return
+        turn = float(error @ slope) / float(powers @ multiple**2)
+        self._phase += self._gain * turn
+        self._omega += 0.25 * self._gain**2 * turn
+        swell = float(error @ (self._weights @ terms)) / float(powers.sum())
+        self._swelling += 0.25 * self._gain**2 * swell
+        self._weights *= np.float32(1.0 + self._gain * swell + self._swelling)
 
     def _without(self, tiles: Tiles, ripple: Floats, before: Floats) -> Tiles:
         shape = tiles.mean.shape

@@ -22,9 +22,10 @@ MAINS_HZ = (100.0, 120.0)
 """Twice the mains frequencies of the world."""
 # How far the mains (0.4 %: far more than a healthy grid strays) and a camera's clock may be off.
 _MAINS_STRAY = 0.004
-HARMONICS = 5
-"""Multiples of the fundamental that are looked for."""
-_ALL = np.arange(1, HARMONICS + 1)
+HARMONICS = 16
+"""Multiples of the fundamental that are followed where they show: a lamp that goes out between
+its pulses has many."""
+_ALL = np.arange(1, 6)
 _COMPONENTS = 6
 # Periods that must be seen of an unknown light, and of one whose frequency is known.
 _PERIODS_UNKNOWN = 2.5

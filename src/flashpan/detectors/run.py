@@ -28,7 +28,10 @@ LONG_WARM_UP = 128
 _PARTLY_STIRRED = (0.05, 0.5)
 """Frames that show what is normal, and are scored afterwards."""
 # Forecast errors that define normal, by rate; and samples that the slower rates begin with.
-_WINDOW = {1: 128, 4: 64, 16: 64}
+_WINDOW = {1: 128, 4: 64}
+# Samples whose mean is the forecast, by rate: the slower one looks back a little farther than
+# the other, but not so far that a cloud's shadow is an event.
+_FORECAST = {1: 16, 4: 16}
 _SLOW_WARM_UP = 24
 # What uncertainty of the spreads is left after their widening.
 _DOF = 500.0
@@ -177,6 +180,7 @@ class PlaceRun(ABC):
             settle_after=max(16, self._settle // rate),
             sizes=self.places.sizes,
             near=self.places.largest_near,
+            forecast=_FORECAST[rate],
             common=self.places.middle_around if self.sides == 2 else None,
             coding=self.coding,
         )
