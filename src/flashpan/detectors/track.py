@@ -123,6 +123,8 @@ class Track:
             errors = blind_errors(warm_up, WARM_FORECAST)
             _, spread = first_normal(errors, floor)
         self._mean = level
+        # Samples for which the errors of a place that was long away may tell of an event.
+        self._stirred_by_event = np.zeros(n_places, np.int32)
         self._trend = np.zeros(n_places, np.float32)
         self._bias = np.zeros(n_places, np.float32)
         self._floor = floor
@@ -221,7 +223,7 @@ class Track:
         shows that by itself.
         """
         tiles = self._scene[0][0]
-        restless = self._own > _RESTLESS * self._floor
+        restless = (self._own > _RESTLESS * self._floor) & (self._stirred_by_event == 0)
         share = float(np.mean(restless[tiles]))
         if not 0.0 < share < _LOCAL:
             return np.zeros_like(self._own)
@@ -324,6 +326,9 @@ class Track:
         stays = departed if aside is None else departed | aside
         self._departed_for += np.where(departed, 1, -2)
         np.maximum(self._departed_for, 0, out=self._departed_for)
+        self._stirred_by_event = np.where(
+            self._departed_for > _BRIEF, self._window, np.maximum(self._stirred_by_event - 1, 0)
+        )
         self._errors.push(self._error, departed & ~self._departs_by_habit(departed))
         self._mean = self._mean + self._last.push(sample, stays) * np.float32(1.0 / self._forecast)
         self._come_back(sample)
