@@ -311,7 +311,7 @@ class TestForms:
         assert brightness["detector"] == "brightness"
         assert brightness["place"]["box"] == [24, 12, 12, 12]
         assert brightness["opens"] is True
-        assert brightness["asked"] == pytest.approx(1 / 3)
+        assert brightness["asked"] == pytest.approx(1 / 4)
         assert brightness["chance"] < 1
         assert brightness["learned_from"] == 400
 

@@ -40,7 +40,7 @@ def event_of(pick):
 def case(series, frame, gap=0):
     """What a search of one detector's values would hand over about a frame."""
     watch = Watch(frame)
-    picker = Picker({"one": MaxLaw(n=100)}, 1.0, gap, watch)
+    picker = Picker({"one": MaxLaw(n=100)}, 1.0, gap, watch=watch)
     picks = []
     for index, value in enumerate(series):
         known = value if isinstance(value, Score) else score(index, value)

@@ -23,7 +23,7 @@ from flashpan.verdict import Case, Verdict, verdict_on
 AROUND = 3
 """Neighbours shown on either side."""
 # Quantities that are levels between black and white, and those that are sizes of a change.
-_LEVELS, _SIZES = frozenset({"mean luma"}), frozenset({"frame difference"})
+_LEVELS, _SIZES = frozenset({"mean luma"}), frozenset({"frame difference", "speck"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

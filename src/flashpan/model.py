@@ -195,8 +195,9 @@ class Reading:
     Attributes
     ----------
     quantity : str
-        ``"mean luma"`` and ``"frame difference"`` are fractions of full scale; ``"motion"``
-        is the root mean square change of a region's tiles in units of their usual change.
+        ``"mean luma"``, ``"frame difference"`` and ``"speck"`` (the largest mean change of 3 by 3
+        pixels) are fractions of full scale; ``"motion"`` is the root mean square change of a
+        region's tiles in units of their usual change.
     place : str
         ``"tile"``, ``"block"`` (of tiles), ``"window"`` (all that is looked at) or
         ``"region"`` (of interest).

@@ -103,6 +103,7 @@ class Channel:
         self._fresh_tail = Tail(memory=512, refit_every=8, prior=8.0)
         self._fresh_seen: list[float] = []
         self._n_primed = 0
+        self._n_learned = 0
         self._set_thresholds()
 
     def _set_thresholds(self) -> None:
@@ -185,6 +186,7 @@ class Channel:
 
     def learn_quiet(self, values: Sequence[float]) -> None:
         """Take in at most `until_due` quiet frames' scores at once."""
+        self._n_learned += len(values)
         self._extremes.push(values)
         if self._tail.extend(values, self._law):
             self._extremes.fit(self._tail.median, self._tail.independent)
@@ -199,7 +201,7 @@ class Channel:
         if refreshed:
             n_fresh = self._fresh_tail.count
             return n_fresh if n_fresh >= _FRESH_KNOWN else 0
-        n_quiet = max(self._n_primed, self._tail.count)
+        n_quiet = max(self._n_primed, self._n_learned)
         return n_quiet if n_quiet >= _FIT_FROM else 0
 
     def chance(self, value: float, refreshed: bool) -> float:

@@ -63,7 +63,7 @@ _SEARCH_OPTIONS = (
         "detectors",
         metavar="NAME",
         multiple=True,
-        help="difference, brightness or roi-motion; repeatable [default: all].",
+        help="difference, brightness, roi-motion or speck; repeatable [default: all].",
     ),
     click.option(
         "--roi", metavar="X,Y,W,H", multiple=True, help="Look only here; pixels or %; repeatable."
