@@ -12,8 +12,8 @@ Kinds that begin with ``score:``
     over frames in which an event could begin, of the known chance that one does under the
     thresholds then in force: the number that the count scatters around.
 Kinds that begin with ``tile:``
-    Pixel noise of an 8 × 8 grid of 12-pixel tiles, turned into tile statistics, through the
-    detectors and the picker: normal; counted photons, 4 to 400 a pixel, rounded; Student's
+    Pixel noise of an 8 × 8 grid of 12-pixel tiles, as frames of 12 bits, measured, and through
+    the detectors and the picker: normal; counted photons, 4 to 400 a pixel, rounded; Student's
     t with 5 degrees of freedom; normal with a slow wander of every tile (autoregressive,
     0.9 per frame) as large as the noise of its mean.  *True* is estimated: the tail of each
     detector's scores over the whole run (generalised Pareto, of the highest 300 that are a
@@ -48,8 +48,9 @@ from flashpan import registry
 from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Scene
 from flashpan.find import Moment, Scorer
-from flashpan.grid import TILE_PX, lay_grid
-from flashpan.model import TakeInfo, Tiles
+from flashpan.grid import TILE_PX, Grid, lay_grid
+from flashpan.measure import Measurer
+from flashpan.model import Frame, TakeInfo, Tiles
 from flashpan.picker import Picker
 
 ASKED = (0.1, 1.0, 10.0, 100.0)
@@ -111,11 +112,16 @@ class Point:
         }
 
 
+def noise_take() -> tuple[TakeInfo, Grid]:
+    """Return what is known of the take, and its small grid."""
+    shape = (SIDE * TILE_PX, SIDE * TILE_PX)
+    return TakeInfo(path="noise", name="noise", shape=shape, bit_depth=12), lay_grid(shape)
+
+
 def make_scorer() -> Scorer:
     """Return all detectors on the small grid."""
-    shape = (SIDE * TILE_PX, SIDE * TILE_PX)
-    info = TakeInfo(path="noise", name="noise", shape=shape, bit_depth=12)
-    scene = Scene(info=info, grid=lay_grid(shape))
+    info, grid = noise_take()
+    scene = Scene(info=info, grid=grid)
     names = registry.names(registry.DETECTORS)
     return Scorer({n: registry.load(registry.DETECTORS, n)() for n in names}, scene)
 
@@ -155,23 +161,12 @@ NOISE: dict[str, Draw] = {
 
 
 def as_tiles(pictures: Iterator[Noise]) -> Iterator[Tiles]:
-    """Turn noise, in fractions of full scale, into what the detectors are fed."""
-    previous: Noise | None = None
+    """Measure noise, in fractions of full scale, as frames of a 12-bit camera."""
+    info, grid = noise_take()
+    measurer = Measurer(info, grid)
     for index, picture in enumerate(pictures):
-        change = np.zeros_like(picture) if previous is None else picture - previous
-        yield Tiles(
-            index=index,
-            mean=_means(picture),
-            abs_diff=_means(np.abs(change)),
-            sq_diff=_means(change * change),
-            has_previous=previous is not None,
-        )
-        previous = picture
-
-
-def _means(pixels: Noise) -> npt.NDArray[np.float32]:
-    tiles = pixels.reshape(SIDE, TILE_PX, SIDE, TILE_PX)
-    return np.asarray(tiles.mean(axis=(1, 3)), np.float32)
+        luma = np.clip(np.rint(picture * info.full_scale), 0, info.full_scale).astype(np.uint16)
+        yield measurer.measure(Frame(index=index, luma=luma))
 
 
 class Counter:
