@@ -200,3 +200,118 @@ def test_leading_pictures_wait_only_so_long():
     fresh, sizes = led("B" * 40, [False] * 40)
     assert not any(fresh)
     assert sizes[:17] == [0] * 16 + [17]
+
+
+def speck_twin(grid, info, now, before, ignore):
+    """Largest 3 x 3 pixel mean of the capped change, less the tile's mean change, per tile."""
+    window = grid.window
+    change = np.zeros((window.height, window.width))
+    counted = np.zeros(change.shape, bool)
+    for row, col in np.ndindex(change.shape):
+        y, x = window.top + row, window.left + col
+        counted[row, col] = counts(grid.regions, ignore, y, x)
+        change[row, col] = (int(now[y, x]) - int(before[y, x])) * counted[row, col]
+    cells = {}
+    for cell in np.ndindex(grid.shape):
+        rows = slice(*grid.row_edges[cell[0] : cell[0] + 2])
+        cols = slice(*grid.col_edges[cell[1] : cell[1] + 2])
+        if counted[rows, cols].any():
+            cells[cell] = rows, cols
+    usual = [np.mean(change[cell][counted[cell]] ** 2) for cell in cells.values()]
+    cap = max(3.0, 6.0 * np.sqrt(np.median(usual)))
+    cap = np.floor(cap) if now.dtype == np.uint8 else cap  # whole levels, as the pixels are
+    capped = np.pad(np.clip(change, -cap, cap), 1)
+    means = np.zeros(change.shape)
+    for row, col in np.ndindex(change.shape):
+        means[row, col] = capped[row : row + 3, col : col + 3].sum() / 9
+    found = np.zeros(grid.shape)
+    for cell, (rows, cols) in cells.items():
+        step = change[rows, cols][counted[rows, cols]].mean()
+        found[cell] = np.abs(means[rows, cols] - step).max() / info.full_scale
+    return found, cap
+
+
+def with_blinking_pixels(seed, shape, bit_depth, n_frames=3):
+    """Noise of 1 % of full scale on grey; on one side a few pixels change by much."""
+    random = np.random.default_rng(seed)
+    top = (1 << bit_depth) - 1
+    luma = top * (0.4 + 0.01 * random.standard_normal((n_frames, *shape)))
+    odds = np.linspace(-0.04, 0.04, shape[1])
+    luma += (random.random(luma.shape) < odds) * random.uniform(-0.4, 0.5, luma.shape) * top
+    return np.rint(luma).clip(0, top).astype(np.uint8 if bit_depth <= 8 else np.uint16)
+
+
+@pytest.mark.parametrize("bit_depth", [8, 12, 16])
+@pytest.mark.parametrize(
+    ("shape", "regions", "ignore"),
+    [
+        ((1, 1), (), ()),
+        ((2, 37), (), ()),
+        ((13, 11), (), ()),
+        ((40, 61), (), ()),
+        # Strips of tiles left out wholly and in part, a hole, and surroundings that change too.
+        (
+            (50, 70),
+            (Region(3, 5, 40, 30), Region(20, 40, 27, 25)),
+            (Region(10, 8, 14, 14), Region(27, 52, 1, 1), Region(0, 0, 7, 9)),
+        ),
+    ],
+)
+def test_specks_equal_the_twin(shape, regions, ignore, bit_depth):
+    pictures = with_blinking_pixels(6, shape, bit_depth)
+    reader = ArrayReader(pictures, bit_depth=bit_depth)
+    grid, tiles = measured(reader, regions, ignore)
+    assert not tiles[0].speck.any()  # nothing came before it
+    for before, now, found in zip(pictures, pictures[1:], tiles[1:], strict=False):
+        expected, cap = speck_twin(grid, reader.info, now, before, ignore)
+        assert found.speck.dtype == np.float32
+        assert found.speck.shape == grid.shape
+        np.testing.assert_allclose(found.speck, expected, rtol=4 * EPS, atol=4 * EPS)
+        if now.size > 1000:  # so that the cap is at work
+            assert np.abs(now.astype(int) - before).max() > 2 * cap
+    assert not ignore or np.count_nonzero(grid.n_px == 0) > 0
+
+
+def test_specks_of_tiles_left_out_are_zero():
+    pictures = with_blinking_pixels(7, (48, 48), 8)
+    grid, tiles = measured(ArrayReader(pictures), (), (Region(12, 12, 24, 12),))
+    left_out = grid.n_px == 0
+    assert left_out.sum() == 2
+    for found in tiles[1:]:
+        assert not found.speck[left_out].any()
+        assert np.all(found.speck[~left_out] > 0.0)
+
+
+@pytest.mark.parametrize("bit_depth", [8, 12, 16])
+def test_a_change_of_light_is_no_speck_away_from_the_border(bit_depth):
+    step = 1 << (bit_depth - 3)
+    dtype = np.uint8 if bit_depth == 8 else np.uint16
+    pictures = np.stack([np.full((60, 60), level, dtype) for level in (step, 3 * step, 2 * step)])
+    _, tiles = measured(ArrayReader(pictures, bit_depth=bit_depth))
+    for found in tiles[1:]:
+        np.testing.assert_allclose(found.speck[1:-1, 1:-1], 0.0, atol=2 * EPS)
+
+
+@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize(("row", "col"), [(17, 17), (23, 23), (24, 12), (0, 30)])
+def test_three_by_three_pixels_show_by_their_change_less_the_tiles_share(row, col, way):
+    # On a picture that stands still the cap is its least, three levels; here the change is two.
+    pictures = np.full((2, 48, 48), 100, np.uint8)
+    pictures[1, row : row + 3, col : col + 3] += np.uint8(2 * way % 256)
+    _, (_, found) = measured(ArrayReader(pictures))
+    middle = (row + 1) // 12, (col + 1) // 12
+    inside = np.zeros((48, 48), bool)
+    inside[row : row + 3, col : col + 3] = True
+    tile = inside[12 * middle[0] : 12 * middle[0] + 12, 12 * middle[1] : 12 * middle[1] + 12]
+    expected = 2 * (1 - tile.sum() / 144) / 255
+    assert found.speck[middle] == pytest.approx(expected, abs=2 * EPS)
+    assert found.speck.max() == found.speck[middle]
+
+
+def test_one_pixel_counts_for_three_levels_where_nothing_else_changes():
+    pictures = np.full((2, 48, 48), 100, np.uint8)
+    pictures[1, 18, 30] = 200
+    _, (_, found) = measured(ArrayReader(pictures))
+    # A ninth of three levels less its share in the tile's mean; where it is far, that share alone.
+    assert found.speck[1, 2] == pytest.approx(max(100 / 144, 3 / 9 - 100 / 144) / 255, abs=2 * EPS)
+    assert np.count_nonzero(found.speck) == 1

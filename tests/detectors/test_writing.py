@@ -63,3 +63,14 @@ def test_a_picture_that_moves_all_over_is_no_writing():
     texture = (np.random.default_rng(5).random((96, 400)) < 0.1) * np.uint8(200)
     panned = (np.ascontiguousarray(texture[:, t : t + 144]) for t in range(200))
     assert seen(panned)[0].beside_mean() is None
+
+
+@pytest.mark.parametrize("level", [253.0, 2.0])
+def test_a_highlight_partly_blown_or_crushed_is_no_writing(level):
+    # Frozen pixels among noisy ones change the ratio as writing does, but are quieter.
+    rng = np.random.default_rng(8)
+    scene = np.full(SHAPE, 100.0)
+    scene[24:36, 48:60] = level
+    noisy_scene = (scene + 4 * rng.standard_normal(SHAPE) for _ in range(120))
+    still = (p.round().clip(0, 255).astype(np.uint8) for p in noisy_scene)
+    assert seen(still)[0].beside_mean() is None

@@ -95,7 +95,7 @@ class Places:
         """
         if min(self._tile_rows, self._tile_cols) < _AROUND:
             return np.zeros_like(values)
-        middle = ndimage.median_filter(self.on_grid(values), size=_AROUND, mode="nearest")
+        middle = ndimage.median_filter(self.on_grid(values), size=_AROUND, mode="mirror")
         parts = [middle.ravel()]
         if len(self._sized) == 3:
             rows = np.minimum(self._row_starts + BLOCK // 2, self._tile_rows - 1)

@@ -347,15 +347,16 @@ class Track:
         only as far as a place's surroundings drift by as large a part of their light: a cloud's
         shadow and the dusk do that, something that slowly begins to move does not.
         """
+        assert self._common is not None
         n = self._forecast
         step = self._mean - self._anchors[1]
-        noise = self.spread * np.float32(math.sqrt(2.0 / n))
-        beyond = np.sign(step) * np.maximum(np.abs(step) - _TREND_LEAST * noise, 0.0)
+        least = _TREND_LEAST * self.spread * np.float32(math.sqrt(2.0 / n))
         light = np.maximum(self._mean, np.float32(_LEAST_LIGHT))
-        assert self._common is not None
-        shared = self._common((beyond / light).astype(np.float32)) * light
-        shared = np.clip(shared, step - 2.0 * noise, step + 2.0 * noise)
-        trend = np.where(beyond == 0.0, 0.0, shared) * np.float32(0.5 * (n + 1) / n)
+        shared = self._common((step / light).astype(np.float32)) * light
+        # Never more than the place's own step, nor the other way.
+        shared = np.clip(shared, np.minimum(step, 0.0), np.maximum(step, 0.0))
+        shared = np.where(np.abs(step) > least, shared, 0.0)
+        trend = shared * np.float32(0.5 * (n + 1) / n)
         free = (self._departed_for == 0) & ~stays
         self._trend = np.where(free, trend, self._trend).astype(np.float32)
 

@@ -18,6 +18,8 @@ from flashpan.model import Tiles
 # 0.64 for normal noise.  And the grey levels of the latter from which that says anything.
 _FEW_PIXELS = 0.4
 _CLEAR_STEPS = 3.0
+# Times the picture's usual mean square from which a tile is louder than its noise.
+_LOUD = 2.0
 # Share of the frames in which a tile does so if it is written on, and the share of such tiles
 # up to which it is writing, not a scene in motion.
 _OFTEN = 0.12
@@ -41,6 +43,7 @@ class Writing:
     def __init__(self, places: Places, step: float) -> None:
         self._places = places
         self._clear = (_CLEAR_STEPS * step) ** 2
+        self._counted = places.on_grid(np.ones(places.n, bool))
         self._seen = 0
         self._often = np.zeros(places.n, np.float32)
         self._mean = np.zeros(places.n, np.float32)
@@ -52,7 +55,9 @@ class Writing:
             return
         self._seen += 1
         few = np.square(tiles.abs_diff) < _FEW_PIXELS * tiles.sq_diff
-        few &= tiles.sq_diff > self._clear
+        # A highlight that is partly blown changes by few pixels too, but by less than the rest.
+        usual = np.median(tiles.sq_diff[self._counted]) if self._counted.any() else 0.0
+        few &= tiles.sq_diff > max(self._clear, _LOUD * float(usual))
         gain = np.float32(1.0 / min(self._seen, _MEMORY))
         if not few.any() and not self._often.any():
             return
