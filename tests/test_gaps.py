@@ -4,10 +4,12 @@ Sensor noise never repeats a whole picture (common practice, no source).
 """
 
 import numpy as np
+import pytest
 from array_takes import ArrayReader, grey_noise
 
 import flashpan
 from flashpan.gaps import LEAST_FRAMES
+from flashpan.units import parse_region
 
 SHAPE = (48, 72)
 
@@ -64,3 +66,18 @@ def test_drawn_pictures_stand_still_by_nature():
 
 def test_a_night_with_the_lens_cap_on_is_none():
     assert found(np.zeros((300, *SHAPE), np.uint8)) == []
+
+
+@pytest.mark.parametrize("n", [6, 20, 100])
+def test_nothing_happens_when_the_picture_goes_on(n):
+    pictures = take()
+    pictures[200 : 200 + n] = pictures[199]
+    assert found(pictures) == [(200, 199 + n, "gap")]
+
+
+def test_a_gap_beside_a_masked_counter():
+    pictures = take()
+    pictures[200:220] = pictures[199]
+    settings = flashpan.Settings(ignore=(parse_region("0,0,24,12"),))
+    log = flashpan.find(ArrayReader(pictures), settings)
+    assert [(e.onset, e.end, e.kind) for e in log.events] == [(200, 219, "gap")]

@@ -148,7 +148,7 @@ class Search:
             watch=watch,
             look_back=self._onset,
         )
-        self._gaps = PictureGaps(1.0 / info.full_scale)
+        self._gaps = PictureGaps(1.0 / info.full_scale, self._grid.n_px > 0)
         self._trace = TraceKeeper(wanted.detectors) if keep_trace else None
         self._still: list[Span] = []
         self._events: list[Event] = []
@@ -175,7 +175,7 @@ class Search:
         """The measured frames, looked through for repeats."""
         for tiles in measured:
             self._still.extend(self._gaps.push(tiles))
-            yield tiles
+            yield replace(tiles, repeats=True) if self._gaps.is_no_news else tiles
         self._still.extend(self._gaps.finish())
 
     def _stood_still(self) -> Iterator[Event]:
@@ -279,7 +279,7 @@ class Search:
 
     def _note(self, event: Event, opening: Opening | None) -> None:
         """Keep an event in its place: by onset, though a gap may close before an earlier one."""
-        place = bisect_right([other.onset for other in self._events], event.onset)
+        place = bisect_right(self._events, event.onset, key=lambda other: other.onset)
         self._events.insert(place, event)
         self.openings.insert(place, opening)
 
@@ -354,7 +354,14 @@ class Scorer:
         return {name: run.law for name, run in self._runs.items()}
 
     def push(self, tiles: Tiles) -> Iterator[Moment]:
-        """Score one frame; yield the frames that are complete."""
+        """Score one frame; yield the frames that are complete.
+
+        A repeat of the frame before says nothing, and no detector learns from it.
+        """
+        if tiles.repeats and self._is_warm:
+            quiet = Score(index=tiles.index, value=0.0, since=tiles.index, until=tiles.index)
+            yield Moment(tiles.index, dict.fromkeys(self._runs, quiet), False, tiles)
+            return
         scores = {name: run.score(tiles) for name, run in self._runs.items()}
         if self._is_warm:
             yield Moment(tiles.index, scores, tiles.refreshed, tiles)

@@ -8,10 +8,12 @@ picture stand still anyhow (coded footage, drawn pictures) equal frames say noth
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterator
 
 import numpy as np
+import numpy.typing as npt
 
 from flashpan.model import Tiles
 from flashpan.ranges import Span
@@ -19,11 +21,14 @@ from flashpan.ranges import Span
 LEAST_FRAMES = 5
 """Repeated frames that make a gap; fewer, here and there, are a habit of rate conversion."""
 _BLACK_LEVELS = 2.0
-# Frames that must have shown noise in every tile, and the share of repeats among them that is
-# a habit of the take.
+# Frames that must have shown noise in nearly all tiles (a letterbox's bars have none), and the
+# share of repeats among them that is a habit of the take.
 _NOISY = 32
+_NOISY_TILES = 0.8
 _HABIT = 0.1
 _REMEMBERED = 64
+# Stretches of black frames remembered: far more than an event that is still open may hold.
+_STRETCHES = 10_000
 
 
 class PictureGaps:
@@ -33,31 +38,47 @@ class PictureGaps:
     ----------
     step : float
         One grey level, fraction of full scale.
+    counted : ndarray of bool
+        The tiles that hold pixels that count.
+
+    Attributes
+    ----------
+    is_no_news : bool
+        Whether the last frame repeats the one before in a take whose frames differ.
     """
 
-    def __init__(self, step: float) -> None:
+    def __init__(self, step: float, counted: npt.NDArray[np.bool_]) -> None:
+        self._counted = counted
         self._dark = _BLACK_LEVELS * step
         self._noisy = 0
         self._lately: deque[bool] = deque(maxlen=_REMEMBERED)
         self._since: int | None = None
+        # Whether the take repeated frames often before the present stretch of repeats.
+        self._is_habit = False
         self._last = -1
         self._black: list[Span] = []
+        self._n_black = 0
+        self.is_no_news = False
 
     def push(self, tiles: Tiles) -> Iterator[Span]:
         """Look at the next frame; yield a stretch of repeats that has ended."""
         self._last = tiles.index
-        is_black = tiles.mean.max() <= self._dark
+        mean, squares = tiles.mean[self._counted], tiles.sq_diff[self._counted]
+        is_black = mean.max() <= self._dark
         if is_black:
             self._note_black(tiles.index)
         # White all over is a flash that overexposes the picture.
-        is_white = tiles.mean.min() >= 1.0 - self._dark
+        is_white = mean.min() >= 1.0 - self._dark
         has_content = tiles.has_previous and not is_black and not is_white
-        repeats = bool(has_content and not tiles.sq_diff.any())
+        repeats = bool(has_content and not squares.any())
         if repeats and self._since is None:
             self._since = tiles.index
+            self._is_habit = sum(self._lately) > _HABIT * max(1, len(self._lately))
         elif not repeats:
             yield from self._ended(tiles.index)
-            self._noisy += bool(tiles.has_previous and np.all(tiles.sq_diff > 0.0))
+            changes = np.count_nonzero(squares) >= _NOISY_TILES * len(squares)
+            self._noisy += bool(tiles.has_previous and changes)
+        self.is_no_news = repeats and self._noisy >= _NOISY and not self._is_habit
         self._lately.append(repeats)
 
     def finish(self) -> Iterator[Span]:
@@ -66,19 +87,21 @@ class PictureGaps:
 
     def is_black(self, frame: int) -> bool:
         """Whether a frame is black, and others are not."""
-        n_black = sum(span.stop - span.start for span in self._black)
-        return n_black <= self._last // 2 and any(b.start <= frame < b.stop for b in self._black)
+        lately = bisect_right(self._black, frame, key=lambda span: span.start)
+        within = lately > 0 and frame < self._black[lately - 1].stop
+        return within and self._n_black <= self._last // 2
 
     def _note_black(self, index: int) -> None:
+        self._n_black += 1
         if self._black and self._black[-1].stop == index:
             self._black[-1] = Span(self._black[-1].start, index + 1)
         else:
             self._black.append(Span(index, index + 1))
+            del self._black[:-_STRETCHES]
 
     def _ended(self, stop: int) -> Iterator[Span]:
-        since, self._since = self._since, None
-        if since is None or stop - since < LEAST_FRAMES or self._noisy < _NOISY:
-            return
-        before = list(self._lately)[: -(stop - since)] if self._lately else []
-        if sum(before) <= _HABIT * len(before):
+        since = self._since
+        is_long = since is not None and stop - since >= LEAST_FRAMES
+        if since is not None and is_long and self._noisy >= _NOISY and not self._is_habit:
             yield Span(since, stop)
+        self._since = None

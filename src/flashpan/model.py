@@ -175,6 +175,8 @@ class Tiles:
         True for a frame that an inter-coded stream codes afresh, and for the pictures that
         lead it: their coding error is independent of the frame before, which shows as a
         pulse of difference.
+    repeats : bool
+        True for an exact copy of the frame before in a take whose noise never repeats.
     """
 
     index: int
@@ -184,6 +186,7 @@ class Tiles:
     speck: FloatGrid = field(default_factory=lambda: np.zeros((0, 0), np.float32))
     has_previous: bool = True
     refreshed: bool = False
+    repeats: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

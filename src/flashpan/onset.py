@@ -122,6 +122,8 @@ class LookBack:
             Tiles in which the change is.
         """
         oldest = self._frames[0][0]
+        if guess < oldest:  # longer ago than is remembered
+            return None
         if guess - _FEWEST < self._coded_afresh <= guess:
             return None
         if self._coded_afresh <= guess:  # before it the coding error was another

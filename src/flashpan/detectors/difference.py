@@ -16,6 +16,10 @@ from flashpan.model import Score, TakeInfo, Tiles
 
 _COPIES = 3
 """Exact copies of a frame that may follow it in a take that goes on."""
+# Frames that differ from which it is known that a take goes on, and the share of copies it may
+# have had.
+_KNOWN = 32
+_RARELY = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +50,7 @@ class DifferenceRun(PlaceRun):
         super().__init__(scene)
         if scene.info.predicts_with_loss:
             self.step = max(self.step, ROUNDING_STEPS / 255.0)
-        self._copies = 0
+        self._copies = self._n_copies = self._n_new = 0
         self._rounding = self.step**2 / 6.0
         self._smallest = quantisation_floor(self.step, self.places.n_px)
 
@@ -75,13 +79,26 @@ class DifferenceRun(PlaceRun):
         Nor do a few exact copies of a frame.
         """
         before = self._before
-        self._copies = self._copies + 1 if self.coding.is_repeat(tiles) else 0
-        if before is not None and 0 < self._copies <= _COPIES:
+        if self._is_no_news(tiles) and before is not None:
             return before
         if before is not None and tiles.refreshed:
             sample = np.where(self.coding.explains(sample - before), before, sample)
         self._before = sample
         return sample
+
+    def _is_no_news(self, tiles: Tiles) -> bool:
+        """True for a copy of the frame before in a take that goes on: nothing is learned of it.
+
+        However many, in a take whose frames nearly always differ; where pictures stand still
+        for long, that is how they are.
+        """
+        is_copy = self.coding.is_repeat(tiles)
+        self._copies = self._copies + 1 if is_copy else 0
+        self._n_copies += is_copy
+        self._n_new += not is_copy
+        earlier = self._n_copies - self._copies
+        goes_on = self._n_new >= _KNOWN and earlier <= _RARELY * self._n_new
+        return self._copies > 0 and (goes_on or self._copies <= _COPIES)
 
     def observe(self, tiles: Tiles) -> None:
         """Nothing: the floor follows from the level itself."""

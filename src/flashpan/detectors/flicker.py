@@ -28,15 +28,20 @@ Floats = npt.NDArray[np.float32]
 
 FIRST_LOOK = 32
 """Frames after which a scene whose light is steady is let through."""
-LOOKS = (128, 192, 256, 384, 512)
+LOOKS = (128, 192, 256, 384, 512, 768, 1024)
 """Frames after which the period is looked for in one whose light is not."""
-_MOST_BYTES = 128 << 20
+# Memory that waiting tiles and their fit may take; mean, two differences and speck, and a copy
+# of two of them.
+_MOST_BYTES = 96 << 20
+_TILE_BYTES = 24
 # Power of the blocks' means, in units of their white noise, beyond which light is not steady.
 _UNSTEADY = 3.0
-# Cycles that a shorter look must hold to be trusted, where the mains give the period and else.
-_CYCLES_KNOWN, _CYCLES = 1.25, 3.0
-# Cycles below which a drift cannot be told from the ripple.
-_CYCLES_DRIFT = 1.5
+# Series that are fitted at once.
+_CHUNK = 256
+# Share of the power that the lamps had below which they are out, and nothing is followed; and
+# how far the period may stray from the one that was found, and strength change per frame.
+_OUT = 0.01
+_STRAY, _SWELL = 0.01, 0.02
 # Power of a harmonic, in units of what noise makes of it, from which it is followed.
 _HARMONIC_LEAST = 3.0
 _BLOCK = 4
@@ -66,7 +71,7 @@ class Deflicker:
     def __init__(self, info: TakeInfo, grid: Grid) -> None:
         self._rate = None if info.capture_rate is None else float(info.capture_rate)
         self._n_px = grid.n_px.astype(np.float64)
-        most = _MOST_BYTES // (12 * grid.n_px.size)
+        most = _MOST_BYTES // (_TILE_BYTES * grid.n_px.size)
         self._looks = tuple(look for look in LOOKS if look <= most)
         self._waiting: list[Tiles] = []
         self._model: _Model | None = None
@@ -88,9 +93,7 @@ class Deflicker:
             yield from self._release(None)
         elif n in self._looks:
             ripple = self._look()
-            last = n == self._looks[-1]
-            cycles = _CYCLES_KNOWN if self._rate is not None else _CYCLES
-            if last or (ripple is not None and n >= cycles * ripple.period):
+            if ripple is not None or n == self._looks[-1]:
                 yield from self._release(ripple)
 
     def finish(self) -> Iterator[Tiles]:
@@ -148,21 +151,18 @@ class _Model:
     def __init__(self, ripple: Ripple, first: list[Tiles]) -> None:
         self.ripple = ripple
         self._omega = 2.0 * math.pi * ripple.frequency
-        means = np.stack([tiles.mean.ravel() for tiles in first], axis=1).astype(np.float64)
+        means = np.stack([tiles.mean.ravel() for tiles in first], axis=1)
         n = means.shape[1]
         self._harmonics = distinct_harmonics(ripple.frequency, n)
         self._swelling = 0.0
         self._gain = min(_TURN, _TURN_CYCLES * ripple.frequency)
-        drift = (np.arange(n) / n - 0.5) * float(n * ripple.frequency > _CYCLES_DRIFT)
-        steady = np.stack([np.ones(n), drift])
-        solution = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
-        left = means - solution @ np.concatenate([steady, self._terms(n)])
-        self._scale = (np.median(np.abs(left), axis=1) * 1.4826).astype(np.float32)
-        np.maximum(self._scale, 1e-9, out=self._scale)
-        self._harmonics = self._plain(solution[:, 2:], n)
-        solution = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
-        self._weights = solution[:, 2:].astype(np.float32)
-        self._level = (solution[:, 0] + 0.5 * drift[-1] * solution[:, 1]).astype(np.float32)
+        steady = np.stack([np.ones(n), np.arange(n) / n - 0.5])
+        weights, self._scale = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
+        self._harmonics = self._plain(weights[:, 2:], n)
+        weights, self._scale = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
+        self._weights = weights[:, 2:]
+        self._level = weights[:, 0] + np.float32(0.5) * weights[:, 1]
+        self._power = float(self._powers().sum())
         self._recent = self._level.copy()
         self._fit_squares(first)
         self._step = np.float32(2.0 / max(_STEP_FRAMES, _STEP_CYCLES * ripple.period))
@@ -178,7 +178,13 @@ class _Model:
     def _now(self, phase: float) -> Floats:
         return basis(np.array([phase]), self._harmonics)[:, 0].astype(np.float32)
 
-    def _plain(self, weights: Doubles, n: int) -> npt.NDArray[np.int_]:
+    def _powers(self) -> Floats:
+        """Power of every harmonic, summed over the tiles."""
+        k = len(self._harmonics)
+        squares = np.square(self._weights[:, :k]) + np.square(self._weights[:, k:])
+        return np.asarray(0.5 * squares.sum(axis=0), np.float32)
+
+    def _plain(self, weights: Floats, n: int) -> npt.NDArray[np.int_]:
         """The harmonics that some tiles clearly have; the first one always."""
         k = len(self._harmonics)
         power = np.square(weights[:, :k]) + np.square(weights[:, k:])
@@ -194,13 +200,13 @@ class _Model:
         A step scales every pixel of a tile, so that its square counts times a constant of the
         tile's texture; shot noise goes with the light.
         """
-        ripple = (self._weights @ self._terms(len(first)).astype(np.float32)).astype(np.float64)
+        ripple = self._weights @ self._terms(len(first)).astype(np.float32)
         squares = np.stack([tiles.sq_diff.ravel() for tiles in first[1:]], axis=1)
         steps = np.square(np.diff(ripple, axis=1))
         light = 0.5 * (ripple[:, 1:] + ripple[:, :-1])
-        fitted = _robust_fit_each(squares.astype(np.float64), steps, light)
-        self._texture, self._shot = np.maximum(fitted[1:], 0.0).astype(np.float32)
-        self._white = np.maximum(fitted[0], 1e-12).astype(np.float32)
+        fitted = _robust_fit_each(squares, steps, light)
+        self._texture, self._shot = np.maximum(fitted[1:], 0.0)
+        self._white = np.maximum(fitted[0], 1e-12)
 
     def first(self, waiting: list[Tiles]) -> Iterator[Tiles]:
         """The frames that were fitted, without their ripple."""
@@ -216,7 +222,8 @@ class _Model:
         terms = self._now(self._phase)
         ripple = self._weights @ terms
         before, self._before = self._before, ripple
-        self._learn(tiles.mean.ravel() - self._level - ripple, terms)
+        if tiles.sq_diff.any():  # a copy of the frame before says nothing of the lamps
+            self._learn(tiles.mean.ravel() - self._level - ripple, terms)
         return self._without(tiles, ripple, before)
 
     def _learn(self, error: Floats, terms: Floats) -> None:
@@ -245,15 +252,19 @@ class _Model:
         cosines, sines = self._weights[:, :k], self._weights[:, k:]
         # Derivative of the ripple by the phase of the lamps.
         slope = (sines * multiple) @ terms[:k] - (cosines * multiple) @ terms[k:]
-        powers = 0.5 * (np.square(cosines) + np.square(sines)).sum(axis=0)
-        if powers[0] <= 0.0:
-            return
+        powers = self._powers()
+        if not powers.sum() > _OUT * self._power:
+            return  # the lamps are out
         turn = float(error @ slope) / float(powers @ multiple**2)
         self._phase += self._gain * turn
-        self._omega += 0.25 * self._gain**2 * turn
+        found = 2.0 * math.pi * self.ripple.frequency
+        omega = self._omega + 0.25 * self._gain**2 * turn
+        self._omega = min(max(omega, found * (1.0 - _STRAY)), found * (1.0 + _STRAY))
         swell = float(error @ (self._weights @ terms)) / float(powers.sum())
-        self._swelling += 0.25 * self._gain**2 * swell
-        self._weights *= np.float32(1.0 + self._gain * swell + self._swelling)
+        swelling = self._swelling + 0.25 * self._gain**2 * swell
+        self._swelling = min(max(swelling, -_SWELL), _SWELL)
+        factor = 1.0 + self._gain * swell + self._swelling
+        self._weights *= np.float32(min(max(factor, 1.0 - _SWELL), 1.0 + _SWELL))
 
     def _without(self, tiles: Tiles, ripple: Floats, before: Floats) -> Tiles:
         shape = tiles.mean.shape
@@ -280,15 +291,25 @@ class _Model:
         return np.asarray(noise * (1.0 / np.sqrt(share) - 1.0), np.float32)
 
 
-def _robust_fit(series: Doubles, terms: Doubles) -> Doubles:
-    """Coefficients of every series' terms, shape (series, terms); far values left out."""
-    target = series
+def _robust_fit(series: Floats, terms: Doubles) -> tuple[Floats, Floats]:
+    """Coefficients of every series' terms, shape (series, terms), and what spread they leave.
+
+    Far values are left out.
+    """
+    found = [_fit(series[i : i + _CHUNK], terms) for i in range(0, len(series), _CHUNK)]
+    weights, left = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    return weights, np.maximum(left, np.float32(1e-9))
+
+
+def _fit(series: Floats, terms: Doubles) -> tuple[Floats, Floats]:
+    target = series.astype(np.float64)
     for _ in range(_FITS):
-        solution = np.linalg.lstsq(terms.T, target.T, rcond=1e-6)[0].T
-        fitted = solution @ terms
+        weights = np.linalg.lstsq(terms.T, target.T, rcond=1e-6)[0].T
+        fitted = weights @ terms
         rest = series - fitted
         target = fitted + _believed(rest)
-    return np.asarray(solution, np.float64)
+    left = 1.4826 * np.median(np.abs(rest), axis=1)
+    return weights.astype(np.float32), left.astype(np.float32)
 
 
 def _believed(rest: Doubles) -> Doubles:
@@ -303,22 +324,27 @@ def _believed(rest: Doubles) -> Doubles:
     return np.where(size > reach, 0.0, rest)
 
 
-def _robust_fit_each(series: Doubles, one: Doubles, two: Doubles) -> Doubles:
+def _robust_fit_each(series: Floats, one: Floats, two: Floats) -> Floats:
     """Level and the weights of two terms of each series' own, shape (3, series).
 
     All arrays have shape (series, frames); far values are left out.
     """
-    terms = [part - part.mean(axis=1, keepdims=True) for part in (one, two)]
-    a, b, d = ((x * y).sum(axis=1) for x, y in ((terms[0],) * 2, terms, (terms[1],) * 2))
+    starts = range(0, len(series), _CHUNK)
+    parts = [_fit_each(*(a[i : i + _CHUNK] for a in (series, one, two))) for i in starts]
+    return np.concatenate(parts, axis=1)
+
+
+def _fit_each(series: Floats, one: Floats, two: Floats) -> Floats:
+    x, y = (a.astype(np.float64) - a.mean(axis=1, keepdims=True) for a in (one, two))
+    a, b, d = ((p * q).sum(axis=1) for p, q in ((x, x), (x, y), (y, y)))
     a, d = a + 1e-6 * a.max() + 1e-30, d + 1e-6 * d.max() + 1e-30
     determinant = np.maximum(a * d - b * b, 1e-9 * a * d)
-    target = series
+    target = series.astype(np.float64)
     for _ in range(_FITS):
-        p, q = ((x * target).sum(axis=1) for x in terms)
+        p, q = ((term * target).sum(axis=1) for term in (x, y))
         first, second = (d * p - b * q) / determinant, (a * q - b * p) / determinant
         level = target.mean(axis=1)
-        fitted = level[:, None] + first[:, None] * terms[0] + second[:, None] * terms[1]
-        rest = series - fitted
-        target = fitted + _believed(rest)
-    level -= first * one.mean(axis=1) + second * two.mean(axis=1)
-    return np.stack([level, first, second])
+        fitted = level[:, None] + first[:, None] * x + second[:, None] * y
+        target = fitted + _believed(series - fitted)
+    level = level - first * one.mean(axis=1) - second * two.mean(axis=1)
+    return np.stack([level, first, second]).astype(np.float32)

@@ -27,9 +27,10 @@ HARMONICS = 16
 its pulses has many."""
 _ALL = np.arange(1, 6)
 _COMPONENTS = 6
-# Periods that must be seen of an unknown light, and of one whose frequency is known.
-_PERIODS_UNKNOWN = 2.5
-_PERIODS_KNOWN = 0.5
+# Periods that must be seen of an unknown light, and of one whose frequency is known: of less
+# than two nobody can say that they repeat, and a slow flash would be taken for a lamp.
+_PERIODS_UNKNOWN = 3.0
+_PERIODS_KNOWN = 2.0
 # A place's values further than so many spreads from its median are taken for an event's.
 _CLIP = 3.0
 _PER_MAD = 1.4826
@@ -130,8 +131,8 @@ def _spread(parts: Doubles, terms: Doubles) -> float:
 def _guesses(parts: Doubles, capture_rate: float | None) -> list[tuple[float, float]]:
     """Frequencies to try, each with how far it may be off, in cycles per frame."""
     n = parts.shape[1]
-    known = [] if capture_rate is None else [folded(hz / capture_rate) for hz in MAINS_HZ]
-    guesses = [(f, _stray(f, n)) for f in known if f * n >= _PERIODS_KNOWN]
+    known = [] if capture_rate is None else [hz / capture_rate for hz in MAINS_HZ]
+    guesses = [(folded(f), _stray(f, n)) for f in known if folded(f) * n >= _PERIODS_KNOWN]
     spectrum = np.abs(np.fft.rfft(_detrended(parts) * np.hanning(n), 4 * n))
     power = np.square(spectrum).sum(axis=0)
     power[: math.ceil(4 * _PERIODS_UNKNOWN)] = 0.0

@@ -67,7 +67,6 @@ class SpeckRun:
     """
 
     def __init__(self, scene: Scene) -> None:
-        self._grid = scene.grid
         self._places = Places(scene.grid)
         self._counted = scene.grid.n_px > 0
         self._rounding = scene.info.least_step**2 / 6.0
@@ -96,7 +95,7 @@ class SpeckRun:
     @property
     def restless(self) -> bool:
         """True where most tiles do more than the noise of their pixels explains."""
-        return self._predicted or bool(np.median(self._usual) > 1.5 * self._white)
+        return self._predicted or bool(np.median(self._usual[self._counted]) > 1.5 * self._white)
 
     def score(self, tiles: Tiles) -> Score:
         """Score the next frame; invalid during warm-up."""
