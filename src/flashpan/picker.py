@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from statistics import median_low
 
 from flashpan.chance import MaxLaw, Tail, gumbel_y
-from flashpan.extremes import Extremes
+from flashpan.extremes import READY_FRAMES, Extremes
 from flashpan.model import Extent, Score
 from flashpan.ruling import Opening, Ruling, Standing, Watch
 
@@ -99,6 +99,8 @@ class Channel:
         self._chance = chance
         self._is_restless = False
         self._tail = Tail(memory=_RECENT)
+        # Many quiet frames, for what is rare, until there are enough for the extremes.
+        self._long_tail = Tail(memory=READY_FRAMES, refit_every=READY_FRAMES)
         self._extremes = Extremes(law, chance)
         self._fresh_tail = Tail(memory=512, refit_every=8, prior=8.0)
         self._fresh_seen: list[float] = []
@@ -123,7 +125,7 @@ class Channel:
         curve = self._extremes.curve
         if curve is None:
             self._changed = 1.0
-            return recent
+            return max(recent, self._opening(self._long_tail))
         long_run = curve.score_at(-math.log(self._chance))
         sure = self._tail.threshold(self._chance, self._law, _CHANGED)
         excess = sure - max(long_run, self._law.value_at(gumbel_y(self._chance)))
@@ -188,7 +190,11 @@ class Channel:
         """Take in at most `until_due` quiet frames' scores at once."""
         self._n_learned += len(values)
         self._extremes.push(values)
+        if self._extremes.curve is None:
+            self._long_tail.extend(values, self._law)
         if self._tail.extend(values, self._law):
+            if self._extremes.curve is None:
+                self._long_tail.fit(self._law)
             self._extremes.fit(self._tail.median, self._tail.independent)
             self._set_thresholds()
 
