@@ -12,7 +12,7 @@ from flashpan.model import Reading, TakeInfo
 from flashpan.ruling import Ruling, Standing
 from flashpan.table import WIDTH, head_lines
 from flashpan.units import format_playback, format_real, real_time
-from flashpan.verdict import by_noise
+from flashpan.verdict import by_noise, score_text
 
 _BASIS = {
     "lately": "by its last samples",
@@ -84,14 +84,14 @@ def _account_lines(account: Account, explained: Explanation) -> list[str]:
 def _score_text(standing: Standing) -> str:
     value, opening, closing = standing.score.value, standing.opening, standing.closing
     if value > opening:
-        outcome = f"above {_figure(opening)}, enough to open an event"
+        outcome = f"above {score_text(opening)}, enough to open an event"
     elif value > closing:
-        outcome = f"above {_figure(closing)}, enough only to keep an event open"
+        outcome = f"above {score_text(closing)}, enough only to keep an event open"
     else:
         outcome = f"{100 * value / opening:.0f} % of what opens an event"
     told = "; it belongs to an event that had ended" if standing.is_told else ""
     late = "; scored in retrospect" if standing.score.in_retrospect else ""
-    return f"{_figure(value)}, {outcome}{told}{late}"
+    return f"{score_text(value)}, {outcome}{told}{late}"
 
 
 def _threshold_text(standing: Standing, refreshed: bool) -> str:
@@ -99,7 +99,7 @@ def _threshold_text(standing: Standing, refreshed: bool) -> str:
     learned = f"learned from {standing.learned_from:,} {kind}"
     if not standing.learned_from:
         learned = f"too few {kind} yet to learn from"
-    opening, closing = _figure(standing.opening), _figure(standing.closing)
+    opening, closing = score_text(standing.opening), score_text(standing.closing)
     return f"opens above {opening}, keeps open above {closing}; {learned}"
 
 
@@ -166,7 +166,7 @@ def _around_lines(explained: Explanation) -> list[str]:
 
 def _around_row(ruling: Ruling, names: list[str], asked: int) -> list[str]:
     cells = (ruling.standings[name] for name in names)
-    scores = [f"{_figure(s.score.value)} of {_figure(s.opening)}" for s in cells]
+    scores = [f"{score_text(s.score.value)} of {score_text(s.opening)}" for s in cells]
     mark = ">" if ruling.index == asked else ""
     since = "" if ruling.opening is None else f"since {ruling.opening.frame}"
     return [f"{mark} {ruling.index}".strip(), *scores, since or "no"]
@@ -188,10 +188,6 @@ def _wrapped(title: str, text: str, indent: int) -> list[str]:
         break_long_words=False,
         break_on_hyphens=False,
     )
-
-
-def _figure(value: float) -> str:
-    return f"{value:.{2 if value < 10 else 1 if value < 1000 else 0}f}"
 
 
 def _code(value: float) -> str:

@@ -239,8 +239,8 @@ def _too_late(ruling: Ruling) -> Iterator[str]:
     for name, s in ruling.standings.items():
         if s.closing < s.score.value <= s.opening and not s.is_told:
             yield (
-                f"{_capital(name)} is above the {_number(s.closing)} that keep an event open, but"
-                f" that counts only within {CLOSE_WITHIN} frames of a departure."
+                f"{_capital(name)} is above the {score_text(s.closing)} that keep an event open,"
+                f" but that counts only within {CLOSE_WITHIN} frames of a departure."
             )
 
 
@@ -250,8 +250,8 @@ def _say_told(case: Case) -> Iterator[str]:
     told = {n: s for n, s in standings.items() if s.is_told and s.score.value > s.closing}
     name, standing = _highest(told)
     yield (
-        f"No event: {name} is at {_number(standing.score.value)} of the"
-        f" {_number(standing.opening)} that open one, but what it measures there ended by frame"
+        f"No event: {name} is at {score_text(standing.score.value)} of the"
+        f" {score_text(standing.opening)} that open one, but what it measures there ended by frame"
         f" {standing.score.until} and belongs to an event that has been told."
     )
 
@@ -260,13 +260,13 @@ def _say_not_enough(case: Case) -> Iterator[str]:
     assert case.ruling is not None
     name, s = _highest(case.ruling.standings)
     yield (
-        f"No event: the highest, {name}, reached {_number(s.score.value)} of the"
-        f" {_number(s.opening)} that open one ({_share(s)})."
+        f"No event: the highest, {name}, reached {score_text(s.score.value)} of the"
+        f" {score_text(s.opening)} that open one ({_share(s)})."
     )
     above = {n: s for n, s in case.ruling.standings.items() if s.score.value > s.closing}
     name, s = _highest(above)
     yield (
-        f"{_capital(name)} is above the {_number(s.closing)} that keep an event open, but none"
+        f"{_capital(name)} is above the {score_text(s.closing)} that keep an event open, but none"
         f" was open. Noise alone gives that or more {by_noise(s, case.ruling)}."
     )
 
@@ -275,8 +275,8 @@ def _say_quiet(case: Case) -> Iterator[str]:
     assert case.ruling is not None
     name, s = _highest(case.ruling.standings)
     yield (
-        f"No event: the highest, {name}, reached {_number(s.score.value)} of the"
-        f" {_number(s.opening)} that open one ({_share(s)}). Noise alone gives that"
+        f"No event: the highest, {name}, reached {score_text(s.score.value)} of the"
+        f" {score_text(s.opening)} that open one ({_share(s)}). Noise alone gives that"
         f" or more {by_noise(s, case.ruling)}."
     )
 
@@ -386,7 +386,7 @@ def _ended_before(case: Case, opening: Opening) -> int | None:
 
 
 def _over(opening: Opening) -> str:
-    value, threshold = _number(opening.value), _number(opening.threshold)
+    value, threshold = score_text(opening.value), score_text(opening.threshold)
     return f"{opening.detector}: {value}, over a threshold of {threshold}"
 
 
@@ -423,7 +423,8 @@ def _times(number: float) -> str:
     return "once" if round(number) == 1 else f"{number:.0f} times"
 
 
-def _number(value: float) -> str:
+def score_text(value: float) -> str:
+    """A score or a threshold in words: three digits or so."""
     return f"{value:.{2 if value < 10 else 1 if value < 1000 else 0}f}"
 
 

@@ -9,14 +9,10 @@ import numpy as np
 
 from flashpan.detectors.base import Run, Scene
 from flashpan.detectors.coding import Coding
-from flashpan.detectors.noise import Floats
+from flashpan.detectors.noise import Floats, SparseMedian
 from flashpan.detectors.run import PlaceRun
 from flashpan.detectors.track import quantisation_floor, white_floor
 from flashpan.model import TakeInfo, Tiles
-
-# Frames remembered for the pixels' noise; once they are, every so many of them is enough.
-_PIXEL_SAMPLES = 16
-_EVERY = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +43,7 @@ class BrightnessRun(PlaceRun):
     def __init__(self, scene: Scene) -> None:
         super().__init__(scene)
         self._smallest = quantisation_floor(self.step, self.places.n_px)
-        self._variances: list[Floats] = []
-        self._seen = 0
+        self._variances = SparseMedian()
 
     def coding_steps(self, info: TakeInfo) -> Coding:
         """Steps of a place's mean."""
@@ -62,17 +57,16 @@ class BrightnessRun(PlaceRun):
         """Keep a sparse record of the pixels' temporal variance."""
         if self.coding.is_repeat(tiles):
             return
-        if tiles.has_previous and (self._seen < 2 * _PIXEL_SAMPLES or self._seen % _EVERY == 0):
-            self._variances.append(self.places.gather(tiles.sq_diff) * 0.5)
-            del self._variances[:-_PIXEL_SAMPLES]
-        self._seen += 1
+        if self._variances.wants_next() and tiles.has_previous:
+            self._variances.keep(self.places.gather(tiles.sq_diff) * 0.5)
 
     def floor(self, rate: int, level: Floats) -> Floats:
         """White noise of the pixels, averaged over the place and over ``rate`` frames."""
-        if not self._variances:
+        if not len(self._variances):
             return self._smallest
-        sigma = np.sqrt(np.median(np.stack(self._variances), axis=0))
-        white = white_floor(sigma.astype(np.float32), self.places.n_px * rate)
+        white = white_floor(
+            np.sqrt(self._variances.median()).astype(np.float32), self.places.n_px * rate
+        )
         least = np.maximum(white, self._smallest)
         beside = self.writing.beside_mean()
         return least if beside is None else np.maximum(least, beside)

@@ -71,6 +71,7 @@ class Deflicker:
     def __init__(self, info: TakeInfo, grid: Grid) -> None:
         self._rate = None if info.capture_rate is None else float(info.capture_rate)
         self._n_px = grid.n_px.astype(np.float64)
+        self._block_px = _block_sums(self._n_px)
         most = _MOST_BYTES // (_TILE_BYTES * grid.n_px.size)
         self._looks = tuple(look for look in LOOKS if look <= most)
         self._waiting: list[Tiles] = []
@@ -114,17 +115,13 @@ class Deflicker:
         """Means of blocks of tiles in units of their white noise, shape (blocks, frames)."""
         means = np.stack([self._pooled(tiles.mean) for tiles in self._waiting], axis=1)
         squares = [self._pooled(tiles.sq_diff) for tiles in self._waiting if tiles.has_previous]
-        variance = 0.5 * np.median(np.stack(squares, axis=1), axis=1) / self._counts()
+        n_px = self._block_px[self._block_px > 0]
+        variance = 0.5 * np.median(np.stack(squares, axis=1), axis=1) / n_px
         return np.asarray(means / np.sqrt(np.maximum(variance, 1e-12))[:, None], np.float64)
 
     def _pooled(self, tiles: npt.NDArray[np.float32]) -> Doubles:
-        weighted = _block_sums(tiles * self._n_px)
-        counts = _block_sums(self._n_px)
-        return np.asarray((weighted / np.maximum(counts, 1.0))[counts > 0], np.float64)
-
-    def _counts(self) -> Doubles:
-        counts = _block_sums(self._n_px)
-        return np.asarray(counts[counts > 0], np.float64)
+        counted = self._block_px > 0
+        return np.asarray(_block_sums(tiles * self._n_px)[counted] / self._block_px[counted])
 
     def _is_unsteady(self) -> bool:
         """Whether most blocks do more than the noise of their pixels explains."""

@@ -15,6 +15,9 @@ Floats = npt.NDArray[np.float32]
 Flags = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.intp]
 
+# Frames that `SparseMedian` remembers, and how many pass between them later on.
+_KEPT = 16
+_EVERY = 8
 _CLIP = 2.5
 _QUARTILES_PER_SIGMA = 2.0 * special.ndtri(0.75)
 _DENSITY = math.exp(-(_CLIP**2) / 2) / math.sqrt(2 * math.pi)
@@ -78,6 +81,33 @@ def first_normal(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
         level = np.where(quiet, part_level, level)
         spread = np.where(quiet, doubt * part_spread, spread)
     return level, spread
+
+
+class SparseMedian:
+    """Median of a statistic over some of its frames: many of the first, then every eighth."""
+
+    def __init__(self) -> None:
+        self._kept: list[Floats] = []
+        self.seen = 0
+
+    def wants_next(self) -> bool:
+        """Count a frame; True where it is one of those to keep."""
+        wanted = self.seen < 2 * _KEPT or self.seen % _EVERY == 0
+        self.seen += 1
+        return wanted
+
+    def keep(self, sample: Floats) -> None:
+        """Remember a frame, and no more than the last sixteen."""
+        self._kept.append(sample)
+        del self._kept[:-_KEPT]
+
+    def __len__(self) -> int:
+        return len(self._kept)
+
+    def median(self) -> Floats:
+        """Median of those remembered, of which there must be one."""
+        middle: Floats = np.median(np.stack(self._kept), axis=0)
+        return middle
 
 
 class Ring:

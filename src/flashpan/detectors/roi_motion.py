@@ -14,7 +14,7 @@ from scipy import special
 from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Run, Scene
 from flashpan.detectors.coding import Coding
-from flashpan.detectors.noise import Flags, Floats
+from flashpan.detectors.noise import Flags, Floats, SparseMedian
 from flashpan.detectors.track import GATE, Track, quantisation_floor, white_floor
 from flashpan.model import Extent, Reading, Region, Score, Tiles
 
@@ -30,9 +30,6 @@ _USUAL_STEP = 0.01
 # Least spread of the pooled root, and of a tile's mean, where a lossy stream predicts its frames.
 _PREDICTED_FLOOR = 0.25
 _PREDICTED_STEP = 1.0 / 255.0
-# Frames remembered for the pixels' noise; once they are, every so many of them is enough.
-_PIXEL_SAMPLES = 16
-_EVERY = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,9 +61,8 @@ class RoiMotionRun:
         self._members = [_tiles_in(region, scene) for region in grid.regions]
         self._smallest = quantisation_floor(scene.info.least_step, self._n_px)
         self._means: deque[Floats] = deque(maxlen=LAGS[-1] + 1)
-        self._variances: list[Floats] = []
+        self._variances = SparseMedian()
         self._sigma: Floats = self._smallest
-        self._seen = 0
         self._warm: list[tuple[int, Floats]] = []
         self._usual: Floats = np.zeros((len(LAGS), *grid.n_px.shape), np.float32)
         self._past: tuple[Score, ...] = ()
@@ -124,12 +120,10 @@ class RoiMotionRun:
     def _observe(self, tiles: Tiles) -> None:
         if self._coding.is_repeat(tiles):
             return
-        if self._seen < 2 * _PIXEL_SAMPLES or self._seen % _EVERY == 0:
-            self._variances.append(tiles.sq_diff * 0.5)
-            del self._variances[:-_PIXEL_SAMPLES]
-            sigma = np.sqrt(np.median(np.stack(self._variances), axis=0)).astype(np.float32)
+        if self._variances.wants_next():
+            self._variances.keep(tiles.sq_diff * 0.5)
+            sigma = np.sqrt(self._variances.median()).astype(np.float32)
             self._sigma = np.maximum(white_floor(sigma, self._n_px), self._smallest)
-        self._seen += 1
 
     def _changes(self, mean: Floats) -> Floats:
         """Change of every tile at every lag, less its region's; (lags, rows, cols).

@@ -13,7 +13,7 @@ import numpy as np
 
 from flashpan.chance import MaxLaw, gumbel_y
 from flashpan.detectors.base import Run, Scene
-from flashpan.detectors.noise import Floats
+from flashpan.detectors.noise import Floats, SparseMedian
 from flashpan.detectors.places import Places
 from flashpan.detectors.writing import Writing
 from flashpan.model import Reading, Score, Tiles
@@ -24,9 +24,6 @@ _PIXELS = 9.0
 # Neighbouring means of nine pixels share six: so many of them, per pixel, are independent as
 # far as their largest goes (by simulation of white noise).
 _INDEPENDENT = 0.7
-# Frames remembered for the pixels' noise; once they are, every so many of them is enough.
-_PIXEL_SAMPLES = 16
-_EVERY = 8
 # Step, as a factor, of the running median of a tile's largest; and how far beyond white noise's
 # it must be to count.
 _USUAL_STEP = 0.02
@@ -80,8 +77,7 @@ class SpeckRun:
         self._white = per_tile.value_at(gumbel_y(0.5))
         self._predicted = scene.info.predicts_with_loss
         self._with_readings = scene.with_readings
-        self._squares: list[Floats] = []
-        self._seen = 0
+        self._squares = SparseMedian()
         self._sigma = np.ones(scene.grid.n_px.shape, np.float32)
         self._usual = np.full(scene.grid.n_px.shape, self._white, np.float32)
         self._writing = Writing(self._places, scene.info.least_step)
@@ -118,20 +114,17 @@ class SpeckRun:
         return past
 
     def _observe(self, tiles: Tiles) -> None:
-        if self._seen < 2 * _PIXEL_SAMPLES or self._seen % _EVERY == 0:
-            self._squares.append(tiles.sq_diff)
-            del self._squares[:-_PIXEL_SAMPLES]
-            square = np.median(np.stack(self._squares), axis=0) + self._rounding
+        if self._squares.wants_next():
+            self._squares.keep(tiles.sq_diff)
+            square = self._squares.median() + self._rounding
             sigma = np.sqrt(square / _PIXELS).astype(np.float32)
             self._sigma = np.maximum(sigma, np.float32(self._least))
-        self._seen += 1
 
     def _begin(self) -> tuple[Score, ...]:
         warm, self._warm = self._warm, []
         self._is_warm = True
-        usual = np.median(np.stack([tiles.speck / self._sigma for tiles in warm]), axis=0)
-        self._usual = np.maximum(usual, 1e-3).astype(np.float32)
         sizes = np.stack([tiles.speck / self._sigma for tiles in warm])
+        self._usual = np.maximum(np.median(sizes, axis=0), 1e-3).astype(np.float32)
         self._loud = np.quantile(sizes, 0.95, axis=0).astype(np.float32)
         self._look_around()
         return tuple(self._judge(tiles) for tiles in warm)
@@ -165,7 +158,7 @@ class SpeckRun:
         larger = tiles.speck > self._usual * self._sigma
         self._usual *= np.where(larger, 1.0 + _USUAL_STEP, 1.0 - _USUAL_STEP).astype(np.float32)
         np.maximum(self._usual, 1e-3, out=self._usual)
-        if self._seen % WARM_UP == 0:
+        if self._squares.seen % WARM_UP == 0:
             self._look_around()
 
     def _describe(self, tiles: Tiles, z: Floats, noise: Floats) -> Score:
