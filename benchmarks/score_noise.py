@@ -70,7 +70,8 @@ def _mean_of_student(law: MaxLaw) -> Floats:
     tail = np.cumsum(density[::-1])[::-1] - 0.5 * density
     near = np.interp(_SCORES, np.arange(n // 2) * step, np.maximum(tail, 0.0))
     far = TILE_PIXELS * stats.t.sf(_SCORES * sigma, _PIXEL_DOF)
-    return np.where(_SCORES < 25.0, near, far)
+    chances: Floats = np.where(_SCORES < 25.0, near, far)
+    return chances
 
 
 def _log_none(law: MaxLaw, one: Floats) -> Floats:
