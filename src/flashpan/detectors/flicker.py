@@ -42,6 +42,8 @@ _CHUNK = 256
 # how far the period may stray from the one that was found, and strength change per frame.
 _OUT = 0.01
 _STRAY, _SWELL = 0.01, 0.02
+# What the lamps' power, and what a tile does besides, may grow to, in parts of what they were.
+_BRIGHTER, _LOUDER = 4.0, 8.0
 # Power of a harmonic, in units of what noise makes of it, from which it is followed.
 _HARMONIC_LEAST = 3.0
 _BLOCK = 4
@@ -157,6 +159,7 @@ class _Model:
         weights, self._scale = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
         self._harmonics = self._plain(weights[:, 2:], n)
         weights, self._scale = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
+        self._first_scale = self._scale.copy()
         self._weights = weights[:, 2:]
         self._level = weights[:, 0] + np.float32(0.5) * weights[:, 1]
         self._power = float(self._powers().sum())
@@ -230,7 +233,7 @@ class _Model:
         error = np.clip(error, -reach, reach)
         larger = np.abs(error) > 0.6745 * self._scale
         self._scale *= np.where(larger, 1.0 + _MEDIAN_STEP, 1.0 - _MEDIAN_STEP).astype(np.float32)
-        np.maximum(self._scale, 1e-9, out=self._scale)
+        np.clip(self._scale, 1e-9, _LOUDER * self._first_scale, out=self._scale)
         self._turn(error, terms)
         self._weights += (self._step * error)[:, None] * terms[None, :]
         self._level += self._level_step * error
@@ -261,6 +264,8 @@ class _Model:
         swelling = self._swelling + 0.25 * self._gain**2 * swell
         self._swelling = min(max(swelling, -_SWELL), _SWELL)
         factor = 1.0 + self._gain * swell + self._swelling
+        if powers.sum() > _BRIGHTER * self._power:
+            factor = min(factor, 1.0)
         self._weights *= np.float32(min(max(factor, 1.0 - _SWELL), 1.0 + _SWELL))
 
     def _without(self, tiles: Tiles, ripple: Floats, before: Floats) -> Tiles:

@@ -25,7 +25,7 @@ _MAINS_STRAY = 0.004
 HARMONICS = 16
 """Multiples of the fundamental that are followed where they show: a lamp that goes out between
 its pulses has many."""
-_ALL = np.arange(1, 6)
+_FEW = 5
 _COMPONENTS = 6
 # Periods that must be seen of an unknown light, and of one whose frequency is known: of less
 # than two nobody can say that they repeat, and a slow flash would be taken for a lamp.
@@ -86,12 +86,14 @@ def distinct_harmonics(frequency: float, n: int) -> npt.NDArray[np.int_]:
     """Multiples of a frequency that ``n`` frames can tell from each other and from a level.
 
     Five frames a period see the third harmonic as the second, and the fifth as steady light;
-    of half a cycle per frame only one of two phases shows.
+    of half a cycle per frame only one of two phases shows.  A harmonic that is seen as fewer
+    periods than are asked of an unknown light would pass for any slow change.
     """
-    taken, found = [0.0, 0.5], []
+    taken, found = [0.5], []
     for multiple in range(1, HARMONICS + 1):
         seen_as = folded(multiple * frequency)
-        if all(abs(seen_as - other) > 0.5 / n for other in taken):
+        is_slow = multiple > 1 and seen_as * n < _PERIODS_UNKNOWN
+        if not is_slow and all(abs(seen_as - other) > 0.5 / n for other in taken):
             taken.append(seen_as)
             found.append(multiple)
     return np.array(found or [1])
@@ -118,8 +120,13 @@ def _basis(n: int, frequencies: Sequence[float]) -> Doubles:
     """Level, drift and the harmonics of some frequencies, shape (terms, n)."""
     t = np.arange(n, dtype=np.float64)
     rows = [np.ones((1, n)), (t / n - 0.5)[None, :]]
-    rows += [basis(2.0 * math.pi * f * t, _ALL) for f in frequencies]
+    rows += [basis(2.0 * math.pi * f * t, _few_harmonics(f, n)) for f in frequencies]
     return np.concatenate(rows)
+
+
+def _few_harmonics(frequency: float, n: int) -> npt.NDArray[np.int_]:
+    found = distinct_harmonics(frequency, n)
+    return found[found <= _FEW]
 
 
 def _spread(parts: Doubles, terms: Doubles) -> float:
