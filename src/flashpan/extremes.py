@@ -34,8 +34,8 @@ _LENGTHEN = 4
 _LEVELS = 9
 _STRETCHES = 256
 _LEAST_STRETCHES = 16
-# Frames just before an event are no noise: so many are forgotten when one opens.
-_GUARD_FRAMES = 32
+GUARD_FRAMES = 32
+"""Frames just before an event are no noise: so many are forgotten when one opens."""
 # Stretches are no longer than so many of the false alarms asked for would interrupt.
 _INTERRUPTED = 0.15
 # Standard error of a Gumbel variate's median, by n: 1 / (2 f(median) sqrt(n)), textbook.
@@ -130,7 +130,7 @@ class Extremes:
     def push(self, values: Sequence[float]) -> None:
         """Take in quiet frames, in order; only what is no longer near the present counts."""
         self._pending.extend(values)
-        while len(self._pending) >= _GUARD_FRAMES + BLOCK_FRAMES:
+        while len(self._pending) >= GUARD_FRAMES + BLOCK_FRAMES:
             self._keep(0, max(self._pending[:BLOCK_FRAMES]))
             del self._pending[:BLOCK_FRAMES]
 

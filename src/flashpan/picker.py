@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from statistics import median_low
 
 from flashpan.chance import MaxLaw, Tail, gumbel_y
-from flashpan.extremes import READY_FRAMES, Extremes
+from flashpan.extremes import GUARD_FRAMES, READY_FRAMES, Extremes
 from flashpan.model import Extent, Score
 from flashpan.ruling import Opening, Ruling, Standing, Watch
 
@@ -201,6 +201,10 @@ class Channel:
     def interrupt(self) -> None:
         """Take the last frames for the beginning of an event."""
         self._extremes.interrupt()
+        for tail in (self._tail, self._long_tail):
+            tail.forget_last(GUARD_FRAMES)
+        self._tail.fit(self._law)
+        self._set_thresholds()
 
     def learned_from(self, refreshed: bool) -> int:
         """Quiet frames that the thresholds rest on; 0 where theory or another kind's stand in."""

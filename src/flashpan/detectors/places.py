@@ -16,7 +16,6 @@ from flashpan.grid import Grid
 from flashpan.model import Extent
 
 BLOCK = 4
-_AROUND = 5
 NEAR = (2, 5)
 """Rows and columns of tiles on each side that are near: burnt-in text runs across."""
 
@@ -85,25 +84,6 @@ class Places:
         grid = np.zeros(self._tile_rows * self._tile_cols, values.dtype)
         grid[self._kept[: self._n_tiles]] = values[: self._n_tiles]
         return grid.reshape(self._tile_rows, self._tile_cols)
-
-    def middle_around(self, values: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-        """What the tiles around every place have in common, shape (n,).
-
-        The median of 5 by 5 tiles, for blocks that of their middle tile, for the window that of
-        all; ``values`` has one number per place, of which those of tiles count.  Pictures of
-        fewer tiles have no surroundings, and get 0.
-        """
-        if min(self._tile_rows, self._tile_cols) < _AROUND:
-            return np.zeros_like(values)
-        middle = ndimage.median_filter(self.on_grid(values), size=_AROUND, mode="mirror")
-        parts = [middle.ravel()]
-        if len(self._sized) == 3:
-            rows = np.minimum(self._row_starts + BLOCK // 2, self._tile_rows - 1)
-            cols = np.minimum(self._col_starts + BLOCK // 2, self._tile_cols - 1)
-            parts.append(middle[np.ix_(rows, cols)].ravel())
-        parts.append(np.median(middle, keepdims=True).ravel())
-        flat: npt.NDArray[np.float32] = np.concatenate(parts)[self._kept]
-        return flat
 
     def largest_near(
         self, values: npt.NDArray[np.float32], power: float = 1.0

@@ -19,6 +19,7 @@ from flashpan.detectors.base import Scene
 from flashpan.detectors.coding import Coding
 from flashpan.detectors.noise import Flags, Floats
 from flashpan.detectors.places import Places
+from flashpan.detectors.surroundings import Surroundings
 from flashpan.detectors.track import Track
 from flashpan.detectors.writing import Writing
 from flashpan.model import Reading, Score, TakeInfo, Tiles
@@ -83,10 +84,14 @@ class PlaceRun(ABC):
         self._tracks: dict[int, Track] = {}
         self._sums = {rate: np.zeros(self.places.n, np.float64) for rate in self.rates[1:]}
         self._aside = {rate: np.zeros(self.places.n, bool) for rate in self.rates[1:]}
+        # Places of which a slower rate heard nothing, since they were long away at the fastest.
+        self._unheard = {rate: np.zeros(self.places.n, bool) for rate in self.rates[1:]}
         self._slow: dict[int, list[Floats]] = {rate: [] for rate in self.rates[1:]}
         self._found = {rate: _Finding() for rate in self.rates}
         self._warm: list[tuple[Tiles, Floats]] = []
         self._past: tuple[Score, ...] = ()
+        self._ground: Surroundings | None = None
+        self._sample = self._apart = np.zeros(self.places.n, np.float32)
         self._summed = dict.fromkeys(self.rates[1:], 0)
         # Running median of the largest departure, by steps that no event can hurry.
         self._usual = dict.fromkeys(self.rates, 3.0)
@@ -161,7 +166,10 @@ class PlaceRun(ABC):
         return not least < track.stirred < most
 
     def _first_track(self) -> Track:
-        return self._track(1, np.stack([sample for _, sample in self._warm], axis=1))
+        samples = np.stack([sample for _, sample in self._warm], axis=1)
+        if len(self.rates) > 1:
+            self._ground = Surroundings(self.places, np.median(samples, axis=1))
+        return self._track(1, samples)
 
     def _begin(self, track: Track) -> Iterator[Score]:
         """Score the frames of the warm-up in order, against what is normal in it."""
@@ -181,7 +189,7 @@ class PlaceRun(ABC):
             sizes=self.places.sizes,
             near=self.places.largest_near,
             forecast=_FORECAST[rate],
-            common=self.places.middle_around if self.sides == 2 else None,
+            light=self._ground if rate == 1 else None,
             coding=self.coding,
         )
 
@@ -213,14 +221,19 @@ class PlaceRun(ABC):
         return bool(len(places))
 
     def _level_slower(self, rate: int, places: npt.NDArray[np.intp], level: Floats) -> None:
-        """Give the slower rates, and what they are summing, a faster one's new level."""
-        for slower in (r for r in self.rates if r > rate):
+        """Tell the slower rates that a faster one has taken a new level for normal."""
+        if rate > 1 or self._ground is None:
+            return
+        light = self._sample.copy()
+        light[places] = level
+        self._ground.renew(places, light)
+        for slower in self.rates[1:]:
             if slower in self._tracks:
                 track = self._tracks[slower]
-                track.shift(places, level - track.level[places])
+                track.shift(places, -track.level[places])
             for mean in self._slow.get(slower, ()):
-                mean[places] = level
-            self._sums[slower][places] = level * self._summed[slower]
+                mean[places] = 0.0
+            self._sums[slower][places] = 0.0
 
     def _find(
         self, rate: int, index: int, track: Track, z: Floats, noise: Floats | None
@@ -271,13 +284,17 @@ class PlaceRun(ABC):
 
         Where it does see a departure, a slower rate is given what it expects.
         """
-        fast = self._tracks[1]
-        departed = fast.departed
+        if self._ground is None:
+            return False
+        departed = self._tracks[1].departed
+        self._sample = sample
+        self._apart = self._ground.without_shared(sample)
         settled = False
         for rate in self.rates[1:]:
-            expected = self._tracks.get(rate, fast).level
-            self._sums[rate] += np.where(departed, expected, sample)
+            expected = self._tracks[rate].level if rate in self._tracks else np.float32(0.0)
+            self._sums[rate] += np.where(departed, expected, self._apart)
             self._aside[rate] |= departed
+            self._unheard[rate] |= self._tracks[1].is_held
             self._summed[rate] += 1
             if self._summed[rate] == rate:
                 mean = (self._sums[rate] / rate).astype(np.float32)
@@ -289,6 +306,7 @@ class PlaceRun(ABC):
     def _feed_mean(self, rate: int, index: int, mean: Floats) -> bool:
         if rate in self._tracks:
             aside, self._aside[rate] = self._aside[rate], np.zeros(self.places.n, bool)
+            self._resume(rate, mean, aside)
             return self._feed(rate, index, mean, None, aside)
         self._slow[rate].append(mean)
         if len(self._slow[rate]) >= _SLOW_WARM_UP:
@@ -298,6 +316,16 @@ class PlaceRun(ABC):
                 track.judge(sample)
                 track.learn(sample)
         return False
+
+    def _resume(self, rate: int, mean: Floats, aside: Flags) -> None:
+        """Go on from where places are that were long away at the fastest rate and are so no more.
+
+        Whether they came back or the light came to them, the fastest has told it.
+        """
+        back = np.flatnonzero(self._unheard[rate] & ~aside)
+        track = self._tracks[rate]
+        track.shift(back, mean[back] - track.level[back])
+        self._unheard[rate][back] = False
 
     def _onset(self, index: int, best: _Finding) -> int:
         """Since when; within the one sample that shows it, by the frames that made it up."""

@@ -28,6 +28,7 @@ from flashpan.detectors.coding import Coding
 from flashpan.detectors.echo import LEAST_SAMPLES, Echo
 from flashpan.detectors.noise import Flags, Floats, Indices, Ring, first_normal, level_and_spread
 from flashpan.detectors.restless import CodedFloor, scene_floors
+from flashpan.detectors.surroundings import Surroundings
 
 GATE = 5.0
 """Noise units beyond which a place is held; what is an event the picker decides."""
@@ -50,8 +51,8 @@ _RESTLESS = 4.0
 _LOCAL = 0.4
 # Noise of the difference of two means beyond which it is a drift that goes on.
 _TREND_LEAST = 3.0
-# Light below which a place's drift is not taken for a part of it, in full scales.
-_LEAST_LIGHT = 0.04
+# What is left, every `FORECAST` samples, of a departed place's drift that nothing confirms.
+_FADE = 0.9
 # A place that departs, for no more than so many samples each time, in so large a share of its
 # last samples does so by habit, and its errors are its noise.
 _BRIEF = 12
@@ -95,8 +96,8 @@ class Track:
         Samples whose mean is the forecast.
     near : callable, optional
         Gives every place the largest value of the tiles near it.
-    common : callable, optional
-        Gives every place what the tiles around it have in common.
+    light : Surroundings, optional
+        Tells what the light around every place does.
     coding : Coding, optional
         What is known of a lossy codec's steps.
     """
@@ -105,7 +106,7 @@ class Track:
         self, warm_up: Floats, floor: Floats, *, sides: int, window: int, hold_after: int,
         settle_after: int, sizes: Sequence[slice], forecast: int = FORECAST,
         near: Callable[[Floats], Floats] | None = None,
-        common: Callable[[Floats], Floats] | None = None,
+        light: Surroundings | None = None,
         coding: Coding | None = None,
     ) -> None:  # fmt: skip
         n_places, n = warm_up.shape
@@ -115,7 +116,7 @@ class Track:
         self._window = window
         self._forecast = forecast
         self._near = near
-        self._common = common
+        self._light = light
         self.count = 0
         level, spread = first_normal(warm_up, floor)
         errors = warm_up - level[:, None]
@@ -126,6 +127,11 @@ class Track:
         # Samples for which the errors of a place that was long away may tell of an event.
         self._stirred_by_event = np.zeros(n_places, np.int32)
         self._trend = np.zeros(n_places, np.float32)
+        # What the forecast of departed places moved by since their surroundings were looked at.
+        self._drifted = np.zeros(n_places, np.float32)
+        # How many forecasts ago that was; and the means of places when they were last at rest.
+        self._lit = level.copy()
+        self._waited = np.zeros(n_places, np.int32)
         self._bias = np.zeros(n_places, np.float32)
         self._floor = floor
         self._own = self._believed(spread, floor, n)
@@ -301,6 +307,12 @@ class Track:
         """Places whose judged sample is out of reach of a fresh forecast."""
         return self.size(self._deviation) > GATE * self.spread
 
+    @property
+    def is_held(self) -> Flags:
+        """Places that have been away for longer than a passing departure."""
+        held: Flags = self._departed_for > self._hold_after
+        return held
+
     def size(self, z: Floats) -> Floats:
         """Departure that counts: either way, or only upwards."""
         return np.abs(z) if self._sides == 2 else np.maximum(z, 0.0)
@@ -331,34 +343,72 @@ class Track:
         )
         self._errors.push(self._error, departed & ~self._departs_by_habit(departed))
         self._mean = self._mean + self._last.push(sample, stays) * np.float32(1.0 / self._forecast)
+        self._drift_on(stays)
         self._come_back(sample)
         if self.count % self._forecast == 0:
             self._mean = self._last.samples().mean(axis=1)  # rounding must not add up
             self._follow_wander()
             self._drop_anchor()
-            if self._common is not None:
-                self._follow_trend(stays)
+            if self._light is not None:
+                self._follow_light(stays)
         return np.flatnonzero(self._departed_for >= self._settle_after)
 
-    def _follow_trend(self, stays: Flags) -> None:
-        """Learn the drift of the light: how far the means of places at rest are behind it.
+    def _follow_light(self, stays: Flags) -> None:
+        """Learn the drift of the light, and let the forecast of departed places go with it.
 
-        The step between two means, carried on.  Only what is beyond their noise counts, and
-        only as far as a place's surroundings drift by as large a part of their light: a cloud's
-        shadow and the dusk do that, something that slowly begins to move does not.
+        A place's drift counts as far as its surroundings drift by as large a part of their
+        light: a cloud's shadow and the dusk do that, something that slowly begins to move does
+        not.  Of places at rest only what is beyond their noise counts, and no more than their
+        own step.  Those that have departed come back to what they would be by now, not to what
+        they were; where their surroundings have departed too, the drift that they had goes on,
+        and fades.
         """
-        assert self._common is not None
+        assert self._light is not None
         n = self._forecast
-        step = self._mean - self._anchors[1]
-        least = _TREND_LEAST * self.spread * np.float32(math.sqrt(2.0 / n))
-        light = np.maximum(self._mean, np.float32(_LEAST_LIGHT))
-        shared = self._common((step / light).astype(np.float32)) * light
-        # Never more than the place's own step, nor the other way.
-        shared = np.clip(shared, np.minimum(step, 0.0), np.maximum(step, 0.0))
-        shared = np.where(np.abs(step) > least, shared, 0.0)
-        trend = shared * np.float32(0.5 * (n + 1) / n)
         free = (self._departed_for == 0) & ~stays
-        self._trend = np.where(free, trend, self._trend).astype(np.float32)
+        # Of a place that was away, all that happened meanwhile.
+        step = self._mean - self._lit
+        shared = self._light.step(step, self._mean, free)
+        known = np.isfinite(shared)
+        shared = np.where(known, shared, np.float32(0.0))
+        self._waited += 1
+        own = np.clip(shared, np.minimum(step, 0.0), np.maximum(step, 0.0))
+        least = _TREND_LEAST * self.spread * np.float32(math.sqrt(2.0 / n))
+        own = np.where(np.abs(step) > least, own, np.float32(0.0))
+        self._move(np.flatnonzero(known & ~free), shared - self._drifted)
+        lag = np.float32(0.5 * (n + 1) / n)
+        carried = np.where(
+            known,
+            shared / self._waited * lag - self._clear_bias(),
+            np.float32(_FADE) * self._trend,
+        )
+        self._trend = np.where(free, own * lag, carried).astype(np.float32)
+        self._drifted[known | free] = 0.0
+        self._waited[known | free] = 0
+        np.copyto(self._lit, self._mean, where=free)
+
+    def _clear_bias(self) -> Floats:
+        """Bias beyond what noise makes of it."""
+        doubt = np.float32(_TREND_LEAST / math.sqrt(self._window)) * self.spread
+        return np.sign(self._bias) * np.maximum(np.abs(self._bias) - doubt, 0.0)
+
+    def _drift_on(self, away: Flags) -> None:
+        """Move the forecast of departed places by one sample's drift."""
+        if self._light is None:
+            return
+        slope = (self._trend + self._clear_bias()) * np.float32(2.0 / (self._forecast + 1))
+        places = np.flatnonzero(away & (slope != 0.0))
+        self._drifted[places] += slope[places]
+        self._move(places, slope)
+
+    def _move(self, places: Indices, by: Floats) -> None:
+        """Move the forecast of some places, and all that they may come back to."""
+        by = by[places]
+        self._last.shift(places, by)
+        for anchor in self._anchors:
+            anchor[places] += by
+        self._mean[places] += by
+        self._mean_before[places] += by
 
     def _come_back(self, sample: Floats) -> None:
         """Give places that are as they were some time ago the forecast of that time.
@@ -406,6 +456,7 @@ class Track:
         self._trend[places] = 0.0
         for anchor in self._anchors:
             anchor[places] = level
+        self._lit[places] = level
         self._mean_before[places] = level
         self._bias[places] = 0.0
         self._history[:, places] = 0.0
@@ -415,12 +466,10 @@ class Track:
         self._apply_scene()
 
     def shift(self, places: Indices, by: Floats) -> None:
-        """Move the forecast of some places, noise unchanged."""
-        self._last.shift(places, by)
-        for anchor in self._anchors:
-            anchor[places] += by
-        self._mean[places] += by
-        self._mean_before[places] += by
+        """Move the forecast of some places, noise unchanged, and take them for returned."""
+        moved = np.zeros_like(self._mean)
+        moved[places] = by
+        self._move(places, moved)
         self._departed_for[places] = 0
         self._echo.forget(places)
 

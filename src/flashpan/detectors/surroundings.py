@@ -1,0 +1,140 @@
+"""A tile's light against that of the tiles around it: what a cloud's shadow does not change.
+
+The slow beginning of an event and the soft edge of a shadow rise alike in one tile.  But a
+shadow dims the tiles around it by as large a part, and what moves there has edges.  Every
+tile's light is divided by what it was at first; the median of that ratio over five by five
+tiles is what they share.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import ndimage
+
+from flashpan.detectors.noise import Flags, Floats, Indices
+from flashpan.detectors.places import Places
+
+_AROUND = 5
+# Share of the tiles around a place that must count for their median to.
+_SOME = 1.0 / 3.0
+# Light added to every tile's, in full scales: in the black a ratio means nothing.
+_DARK = 0.002
+
+
+class Surroundings:
+    """Takes out of every place what its tiles share with those around them.
+
+    Parameters
+    ----------
+    places : Places
+        Where.
+    level : ndarray, shape (places,)
+        Light of every place at first.
+    """
+
+    def __init__(self, places: Places, level: Floats) -> None:
+        self._places = places
+        self._n_tiles = places.sizes[0].stop
+        self._level = level[: self._n_tiles] + np.float32(_DARK)
+        self._offset = np.zeros(places.n, np.float32)
+        self._shared = np.ones(self._n_tiles, np.float32)
+        self._counted = places.on_grid(np.ones(places.n, bool))
+        self._has_any = min(self._counted.shape) >= _AROUND
+
+    def step(self, step: Floats, light: Floats, counts: Flags) -> Floats:
+        """Step that every place takes if it changes by as large a part as the tiles around it.
+
+        Parameters
+        ----------
+        step, light : ndarray, shape (places,)
+            What every place changed by, and its light; those of tiles matter.
+        counts : ndarray of bool, shape (places,)
+            Tiles that say something of their surroundings.
+
+        Returns
+        -------
+        ndarray, shape (places,), float32
+            For tiles the median over five by five of them, for larger places the mean of their
+            tiles'; NaN where fewer than a third of the tiles count.  Pictures of fewer than five
+            by five tiles have no surroundings, and get 0.
+        """
+        if not self._has_any:
+            return np.zeros_like(step)
+        tiles = slice(0, self._n_tiles)
+        light = light[tiles] + np.float32(_DARK)
+        part = step[tiles] / light
+        if counts[tiles].all():
+            return self._places.gather(self._grid(light * self._share(part)))
+        part = _median_of_some(self._grid(part), self._places.on_grid(counts))[self._counted]
+        known = np.isfinite(part)
+        weight = self._places.gather(self._grid(known.astype(np.float32)))
+        shared = self._places.gather(self._grid(np.where(known, light * part, np.float32(0.0))))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            found = np.where(weight > _SOME, shared / weight, np.float32(np.nan))
+        return found.astype(np.float32)
+
+    def without_shared(self, sample: Floats) -> Floats:
+        """What every place departs by from its first light as its surroundings have it now.
+
+        Parameters
+        ----------
+        sample : ndarray, shape (places,)
+            Light of every place.
+
+        Returns
+        -------
+        ndarray, shape (places,), float32
+            0 where a place changes as its surroundings do.
+        """
+        light = sample[: self._n_tiles] + np.float32(_DARK)
+        self._shared = self._share(light / self._level)
+        return self._places.gather(self._grid(light - self._level * self._shared)) - self._offset
+
+    def _share(self, ratio: Floats) -> Floats:
+        """The median ratio around every tile; beyond the border light goes on as it does within."""
+        if not self._has_any:
+            return np.ones_like(ratio)
+        grid = self._grid(ratio)
+        grid[~self._counted] = np.median(ratio)
+        reach = _AROUND // 2
+        padded = np.pad(grid, reach, mode="reflect", reflect_type="odd")
+        middle = ndimage.median_filter(padded, size=_AROUND)[reach:-reach, reach:-reach]
+        shared: Floats = middle[self._counted]
+        return shared
+
+    def _grid(self, values: Floats) -> Floats:
+        grid = np.zeros(self._counted.shape, np.float32)
+        grid[self._counted] = values
+        return grid
+
+    def renew(self, places: Indices, light: Floats) -> None:
+        """Take the present light of some places for normal; no other place is to notice.
+
+        Parameters
+        ----------
+        places : ndarray of int
+            Which.
+        light : ndarray, shape (places,)
+            Light of every place.
+        """
+        before = self.without_shared(light)
+        tiles = places[places < self._n_tiles]
+        now = light[: self._n_tiles] + np.float32(_DARK)
+        others = np.delete(now / self._level, tiles)
+        self._level[tiles] = now[tiles] / np.float32(np.median(others) if len(others) else 1.0)
+        self._offset += self.without_shared(light) - before
+        self._offset[places] += before[places]
+
+
+def _median_of_some(grid: Floats, counts: Flags) -> Floats:
+    """Median of five by five tiles, of those that count; NaN where too few do."""
+    reach = _AROUND // 2
+    known = np.where(counts, grid, np.float32(np.nan))
+    around = np.lib.stride_tricks.sliding_window_view(
+        np.pad(known, reach, mode="reflect"), (_AROUND, _AROUND)
+    ).reshape(*grid.shape, -1)
+    n_known = np.isfinite(around).sum(axis=-1)
+    ordered = np.sort(around, axis=-1)  # what does not count comes last
+    middle = np.maximum(n_known - 1, 0) // 2
+    found = np.take_along_axis(ordered, middle[..., None], axis=-1)[..., 0]
+    return np.where(n_known > _SOME * _AROUND**2, found, np.float32(np.nan))
