@@ -16,11 +16,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from flashpan.detectors.ripple import Doubles, Ripple, basis, distinct_harmonics, find_ripple
+from flashpan.detectors.ripple import (
+    Doubles,
+    Ripple,
+    basis,
+    distinct_harmonics,
+    find_ripple,
+    most_harmonics,
+)
 from flashpan.grid import Grid
 from flashpan.model import TakeInfo, Tiles
 
@@ -47,8 +55,13 @@ _BRIGHTER, _LOUDER = 4.0, 8.0
 # Power of a harmonic, in units of what noise makes of it, from which it is followed.
 _HARMONIC_LEAST = 3.0
 _BLOCK = 4
-# Time constant of the steps, in frames and in cycles.
-_STEP_FRAMES, _STEP_CYCLES = 128.0, 3.0
+# Harmonics of a lamp that goes out between its pulses: it has all.
+_MANY = 8
+# Share of the harmonics that can be told beyond which there may be more.
+_NEAR_LIMIT = 0.8
+# Time constant of the steps, in frames, in cycles and in harmonics: the noise of all of them
+# adds up.
+_STEP_FRAMES, _STEP_CYCLES, _STEP_HARMONICS = 128.0, 3.0, 16.0
 _CLIP = 3.0
 _MEDIAN_STEP = 0.01
 # Fits, each to the last one's values with the far ones left out; and the share of the farthest
@@ -93,25 +106,24 @@ class Deflicker:
         self._waiting.append(tiles)
         n = len(self._waiting)
         if n == FIRST_LOOK and not self._is_unsteady():
-            yield from self._release(None)
+            yield from self._release()
         elif n in self._looks:
-            ripple = self._look()
-            if ripple is not None or n == self._looks[-1]:
-                yield from self._release(ripple)
+            ripple, is_last = self._look(), n == self._looks[-1]
+            self._model = None if ripple is None else _Model(ripple, self._waiting)
+            if is_last or (self._model is not None and self._model.is_whole):
+                yield from self._release()
 
     def finish(self) -> Iterator[Tiles]:
         """Yield what waits."""
         if not self._decided:
-            yield from self._release(self._look() if len(self._waiting) > FIRST_LOOK else None)
+            ripple = self._look() if len(self._waiting) > FIRST_LOOK else None
+            self._model = None if ripple is None else _Model(ripple, self._waiting)
+            yield from self._release()
 
-    def _release(self, ripple: Ripple | None) -> Iterator[Tiles]:
+    def _release(self) -> Iterator[Tiles]:
         self._decided = True
         waiting, self._waiting = self._waiting, []
-        if ripple is None:
-            yield from waiting
-            return
-        self._model = _Model(ripple, waiting)
-        yield from self._model.first(waiting)
+        yield from waiting if self._model is None else self._model.first(waiting)
 
     def _blocks(self) -> Doubles:
         """Means of blocks of tiles in units of their white noise, shape (blocks, frames)."""
@@ -139,13 +151,33 @@ class Deflicker:
         return find_ripple(self._blocks(), self._rate)
 
 
+def _clear(waves: npt.NDArray[Any], noise: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+    """Which harmonics are clear in the strongest twentieth of the places.
+
+    ``waves`` are cosines, then sines, of every harmonic, shape (2 · harmonics, rows, cols).
+    """
+    cosines, sines = np.split(waves, 2)
+    power = (np.square(cosines) + np.square(sines)) / noise
+    power = np.sort(power.reshape(len(cosines), -1), axis=1)
+    strongest = power[:, -max(1, power.shape[1] // 20) :].mean(axis=1)
+    return np.asarray(strongest > 4.0 * _HARMONIC_LEAST)
+
+
 def _block_sums(grid: npt.NDArray[np.floating]) -> Doubles:
     rows = np.add.reduceat(grid, np.arange(0, grid.shape[0], _BLOCK), axis=0)
     return np.add.reduceat(rows, np.arange(0, grid.shape[1], _BLOCK), axis=1).astype(np.float64)
 
 
 class _Model:
-    """Harmonics of every tile, and the phase of the lamps."""
+    """Harmonics of every tile, and the phase of the lamps.
+
+    Attributes
+    ----------
+    ripple : Ripple
+        What was found.
+    is_whole : bool
+        False where the lamps seem to have more harmonics than so few frames can tell.
+    """
 
     def __init__(self, ripple: Ripple, first: list[Tiles]) -> None:
         self.ripple = ripple
@@ -157,20 +189,23 @@ class _Model:
         self._gain = min(_TURN, _TURN_CYCLES * ripple.frequency)
         steady = np.stack([np.ones(n), np.arange(n) / n - 0.5])
         weights, self._scale = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
-        self._harmonics = self._plain(weights[:, 2:], n)
+        self._harmonics = self._plain(weights[:, 2:], first[0].mean.shape, n)
         weights, self._scale = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
         self._first_scale = self._scale.copy()
+        self.is_whole = bool(self._harmonics[-1] < _NEAR_LIMIT * most_harmonics(n))
         self._weights = weights[:, 2:]
         self._level = weights[:, 0] + np.float32(0.5) * weights[:, 1]
         self._power = float(self._powers().sum())
         self._recent = self._level.copy()
         self._fit_squares(first)
-        self._step = np.float32(2.0 / max(_STEP_FRAMES, _STEP_CYCLES * ripple.period))
+        slow = _STEP_HARMONICS * len(self._harmonics)
+        self._step = np.float32(2.0 / max(_STEP_FRAMES, _STEP_CYCLES * ripple.period, slow))
         self._level_step = np.float32(1.0 / max(32.0, ripple.period))
         self._patience = int(max(64.0, 2.0 * ripple.period))
         self._out_for = np.zeros(means.shape[0], np.int32)
         self._phase = self._omega * (n - 1)
         self._before = self._weights @ self._now(self._phase)
+        self._rest_before = np.zeros(means.shape[0], np.float32)
 
     def _terms(self, n: int) -> Doubles:
         return basis(self._omega * np.arange(n, dtype=np.float64), self._harmonics)
@@ -184,15 +219,20 @@ class _Model:
         squares = np.square(self._weights[:, :k]) + np.square(self._weights[:, k:])
         return np.asarray(0.5 * squares.sum(axis=0), np.float32)
 
-    def _plain(self, weights: Floats, n: int) -> npt.NDArray[np.int_]:
-        """The harmonics that some tiles clearly have; the first one always."""
+    def _plain(self, weights: Floats, shape: tuple[int, ...], n: int) -> npt.NDArray[np.int_]:
+        """The harmonics up to the last one that some tiles or blocks of tiles clearly have.
+
+        Of a lamp with many there are more that are too weak to be seen one by one, and add up.
+        """
         k = len(self._harmonics)
-        power = np.square(weights[:, :k]) + np.square(weights[:, k:])
-        noise = 4.0 * np.square(self._scale)[:, None] / n
-        strongest = np.sort(power / noise, axis=0)[-max(1, len(power) // 20) :].mean(axis=0)
-        plain = strongest > 4.0 * _HARMONIC_LEAST
-        found: npt.NDArray[np.int_] = self._harmonics[plain | (self._harmonics == 1)]
-        return found
+        grids = weights.T.reshape(2 * k, *shape)
+        n_tiles = _block_sums(np.ones(shape))
+        blocks = np.stack([_block_sums(grid) for grid in grids]) / n_tiles
+        noise = 4.0 * np.square(self._scale.reshape(shape)) / n
+        plain = _clear(grids, noise) | _clear(blocks, _block_sums(noise) / np.square(n_tiles))
+        last = int(self._harmonics[plain].max(initial=1))
+        found: npt.NDArray[np.int_] = self._harmonics[self._harmonics <= last]
+        return self._harmonics if last >= _MANY else found
 
     def _fit_squares(self, first: list[Tiles]) -> None:
         """How much each tile's squared difference owes to the ripple's steps and its light.
@@ -270,10 +310,14 @@ class _Model:
 
     def _without(self, tiles: Tiles, ripple: Floats, before: Floats) -> Tiles:
         shape = tiles.mean.shape
-        owed = self._texture * np.square(ripple - before) + self._shot * 0.5 * (ripple + before)
+        mean = tiles.mean.ravel() - ripple
+        step, rest_step = ripple - before, mean - self._rest_before
+        self._rest_before = mean
+        # A step adds to the noise as well as to the light: its square, and twice the product.
+        owed = self._texture * step * (step + 2.0 * rest_step)
+        owed += self._shot * 0.5 * (ripple + before)
         squares = tiles.sq_diff.ravel()
         squares = np.maximum(squares - owed, np.minimum(squares, 0.25 * self._white))
-        mean = tiles.mean.ravel() - ripple
         return replace(
             tiles,
             mean=(mean + self._evened(mean, ripple)).astype(np.float32).reshape(shape),
@@ -310,7 +354,8 @@ def _fit(series: Floats, terms: Doubles) -> tuple[Floats, Floats]:
         fitted = weights @ terms
         rest = series - fitted
         target = fitted + _believed(rest)
-    left = 1.4826 * np.median(np.abs(rest), axis=1)
+    n_terms, n = terms.shape
+    left = 1.4826 * np.median(np.abs(rest), axis=1) * math.sqrt(n / max(1, n - n_terms))
     return weights.astype(np.float32), left.astype(np.float32)
 
 

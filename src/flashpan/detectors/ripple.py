@@ -22,10 +22,12 @@ MAINS_HZ = (100.0, 120.0)
 """Twice the mains frequencies of the world."""
 # How far the mains (0.4 %: far more than a healthy grid strays) and a camera's clock may be off.
 _MAINS_STRAY = 0.004
-HARMONICS = 16
+HARMONICS = 64
 """Multiples of the fundamental that are followed where they show: a lamp that goes out between
 its pulses has many."""
 _FEW = 5
+# Frames that a harmonic takes to be told from noise.
+_FRAMES_EACH = 5
 _COMPONENTS = 6
 # Periods that must be seen of an unknown light, and of one whose frequency is known: of less
 # than two nobody can say that they repeat, and a slow flash would be taken for a lamp.
@@ -82,6 +84,11 @@ def basis(phase: Doubles, multiples: npt.NDArray[np.int_]) -> Doubles:
     return np.concatenate([np.cos(angles), np.sin(angles)])
 
 
+def most_harmonics(n: int) -> int:
+    """Harmonics that ``n`` frames can tell from noise."""
+    return min(HARMONICS, n // _FRAMES_EACH)
+
+
 def distinct_harmonics(frequency: float, n: int) -> npt.NDArray[np.int_]:
     """Multiples of a frequency that ``n`` frames can tell from each other and from a level.
 
@@ -90,7 +97,7 @@ def distinct_harmonics(frequency: float, n: int) -> npt.NDArray[np.int_]:
     periods than are asked of an unknown light would pass for any slow change.
     """
     taken, found = [0.5], []
-    for multiple in range(1, HARMONICS + 1):
+    for multiple in range(1, most_harmonics(n) + 1):
         seen_as = folded(multiple * frequency)
         is_slow = multiple > 1 and seen_as * n < _PERIODS_UNKNOWN
         if not is_slow and all(abs(seen_as - other) > 0.5 / n for other in taken):

@@ -390,7 +390,8 @@ class Track:
     def _clear_bias(self) -> Floats:
         """Bias beyond what noise makes of it."""
         doubt = np.float32(_TREND_LEAST / math.sqrt(self._window)) * self.spread
-        return np.sign(self._bias) * np.maximum(np.abs(self._bias) - doubt, 0.0)
+        clear: Floats = np.sign(self._bias) * np.maximum(np.abs(self._bias) - doubt, 0.0)
+        return clear
 
     def _drift_on(self, away: Flags) -> None:
         """Move the forecast of departed places by one sample's drift."""
