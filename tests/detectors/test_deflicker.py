@@ -43,8 +43,11 @@ def filmed(light, seed=1):
     rng = np.random.default_rng(seed)
     n_px = 144
     means = LEVEL * light + rng.standard_normal(light.shape) * PIXEL_NOISE / math.sqrt(n_px)
-    steps = np.diff(LEVEL * light, axis=0, prepend=LEVEL * light[:1])
-    noise = 2 * PIXEL_NOISE**2 * (1 + rng.standard_normal(light.shape) * math.sqrt(2 / n_px))
+    # A mean square difference is the square of the mean's step and the spread around it.
+    steps = np.diff(means, axis=0, prepend=means[:1])
+    n = n_px - 1
+    spread = 1 + rng.standard_normal(light.shape) * math.sqrt(2 / n)
+    noise = 2 * PIXEL_NOISE**2 * n / n_px * spread
     for index, mean in enumerate(means):
         square = (noise[index] + steps[index] ** 2) * (index > 0)
         yield Tiles(
