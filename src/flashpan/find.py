@@ -404,8 +404,9 @@ class TraceKeeper:
         """Keep one frame."""
         row = np.empty((2, len(self._detectors)), np.float32)
         for column, name in enumerate(self._detectors):
-            row[0, column] = moment.scores[name].value
-            row[1, column] = picker.channels[name].thresholds(moment.refreshed)[0]
+            score, channel = moment.scores[name], picker.channels[name]
+            row[0, column] = score.value
+            row[1, column] = channel.thresholds(moment.refreshed, score.in_retrospect)[0]
         self._frames.append(moment.index)
         self._rows.append(row)
 

@@ -48,6 +48,8 @@ _AGREEMENT = 2.0
 # Scale of the tail that is expected of a scene, and the quiet frames that this counts for.
 _CALM_SCALE, _CALM_PRIOR = 1.0, 24.0
 _RESTLESS_SCALE, _RESTLESS_PRIOR = 3.0, 64.0
+# Noise that is known from no more than half of a warm-up errs.
+_RETROSPECT_DOUBT = 1.25
 # Until so many frames coded afresh are known: times the ordinary threshold, or times what
 # those seen so far usually score.
 _FRESH_DOUBT = 2.5
@@ -168,9 +170,11 @@ class Channel:
     def _opening(self, tail: Tail) -> float:
         return tail.threshold(self._chance, self._law)
 
-    def thresholds(self, refreshed: bool) -> tuple[float, float]:
-        """Opening and closing threshold for the next frame."""
-        return (self._fresh_open, self._fresh_open) if refreshed else (self._open, self._close)
+    def thresholds(self, refreshed: bool, in_retrospect: bool = False) -> tuple[float, float]:
+        """Opening and closing threshold for the next frame, or for one of the warm-up's."""
+        if refreshed:
+            return self._fresh_open, self._fresh_open
+        return self._open * (_RETROSPECT_DOUBT if in_retrospect else 1.0), self._close
 
     def learn(self, value: float, refreshed: bool) -> None:
         """Take in a quiet frame's score."""
@@ -355,7 +359,7 @@ class Picker:
         """Let the channels take in a quiet frame; what an event left behind is none."""
         for name, score in scores.items():
             channel = self.channels[name]
-            opens, keeps = channel.thresholds(refreshed)
+            opens, keeps = channel.thresholds(refreshed, score.in_retrospect)
             if score.value <= opens or not self._remains(score, keeps):
                 channel.learn(score.value, refreshed)
 
@@ -387,7 +391,7 @@ class Picker:
         """Detectors above their opening and closing thresholds, with their excess."""
         hot, warm = {}, {}
         for name, score in scores.items():
-            opening, closing = self.channels[name].thresholds(refreshed)
+            opening, closing = self.channels[name].thresholds(refreshed, score.in_retrospect)
             if score.until < self._free_from or self._remains(score, closing):
                 continue  # evidence of an event that has been told already
             if score.value > opening:
@@ -400,7 +404,7 @@ class Picker:
         self, index: int, scores: Mapping[str, Score], hot: Mapping[str, float], refreshed: bool
     ) -> Opening:
         name = max(hot, key=hot.__getitem__)
-        threshold, _ = self.channels[name].thresholds(refreshed)
+        threshold, _ = self.channels[name].thresholds(refreshed, scores[name].in_retrospect)
         return Opening(index, name, scores[name].value, threshold)
 
     def _ruling(
@@ -416,7 +420,7 @@ class Picker:
         standings = {}
         for name, score in scores.items():
             channel = self.channels[name]
-            opening, closing = channel.thresholds(refreshed)
+            opening, closing = channel.thresholds(refreshed, score.in_retrospect)
             standings[name] = Standing(
                 score=score,
                 opening=opening,
@@ -488,7 +492,7 @@ class Picker:
             stir = _Stir(onset=index, last=index, opened=index, free_from=stir.last + 1)
             event.stirs.append(stir)
         stir.last = max(stir.last, score.until)
-        opening, _ = self.channels[name].thresholds(refreshed)
+        opening, _ = self.channels[name].thresholds(refreshed, score.in_retrospect)
         stir.moved = max(stir.moved, score.moving / opening)
         if is_hot and index - event.opened <= ONSET_FRAMES:
             stir.onset = max(self._free_from, min(stir.onset, score.since))
