@@ -32,6 +32,9 @@ _DRIFTS = (0, 3)
 _DRIFT_COST = 3.0
 # Noise units at which a change is certain: what follows says nothing of how it began.
 _CERTAIN = 12.0
+# Noise units below which a series is at rest, and for how many frames it must be for what was
+# certain before to be something else.
+_AT_REST, _REST_FRAMES = 4.0, 32
 # Least departure, in noise units, of a tile that belongs to the pattern.
 _OF_PATTERN = 3.5
 # Root of twice the log likelihood ratio from which a series has a say.
@@ -148,7 +151,7 @@ class LookBack:
         calm = _calm_frames(guess, len(self._frames) - low)
         if calm < self._least_calm or len(self._frames) - low < _FEWEST:
             return None
-        tried = list(self._series(low, calm, guess, extent))
+        tried = [_since_rest(one, guess) for one in self._series(low, calm, guess, extent)]
         if len(tried) < _SERIES:
             return None
         estimates = [found for one in tried if (found := change_point(one, calm)) is not None]
@@ -206,6 +209,27 @@ class LookBack:
         white = np.median(rms[:calm], axis=0) / np.sqrt(2.0 * self._n_px)
         least = self._step / np.sqrt(12.0 * self._n_px)
         return np.maximum(_departures(rms, calm, np.maximum(white, least)), 0.0)
+
+
+def _since_rest(series: Series, guess: int) -> Series:
+    """The series without what was over long before the event opened.
+
+    A counter's next digit, a drop of rain, is as certain as any onset; had it been one, the
+    detectors would have opened there.
+    """
+    before = series[: min(guess, len(series))]
+    rests = [run for run in _runs(before < _AT_REST) if run[1] - run[0] >= _REST_FRAMES]
+    if not rests:
+        return series
+    rest = series.copy()
+    rest[: rests[-1][0]] = 0.0
+    return rest
+
+
+def _runs(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and stop of every run of True."""
+    edges = np.flatnonzero(np.diff(np.pad(flags.astype(np.int8), 1)))
+    return [(int(first), int(stop)) for first, stop in edges.reshape(-1, 2)]
 
 
 def _calm_frames(guess: int, n: int) -> int:
