@@ -35,6 +35,8 @@ _CERTAIN = 12.0
 # Noise units below which a series is at rest, and for how many frames it must be for what was
 # certain before to be something else.
 _AT_REST, _REST_FRAMES = 4.0, 32
+# The same after what is so large that the detectors must have doubted it.
+_DOUBTED, _SHORT_REST = 40.0, 4
 # Least departure, in noise units, of a tile that belongs to the pattern.
 _OF_PATTERN = 3.5
 # Root of twice the log likelihood ratio from which a series has a say.
@@ -212,17 +214,21 @@ class LookBack:
 
 
 def _since_rest(series: Series, guess: int) -> Series:
-    """The series without what was over long before the event opened.
+    """The series without what was over before the event opened.
 
     A counter's next digit, a drop of rain, is as certain as any onset; had it been one, the
     detectors would have opened there.
     """
     before = series[: min(guess, len(series))]
-    rests = [run for run in _runs(before < _AT_REST) if run[1] - run[0] >= _REST_FRAMES]
-    if not rests:
-        return series
+    rests = _runs(before < _AT_REST)
+    starts = [first for first, stop in rests if stop - first >= _REST_FRAMES]
+    starts += [
+        first
+        for first, stop in rests
+        if stop - first >= _SHORT_REST and before[max(0, first - 1)] >= _DOUBTED
+    ]
     rest = series.copy()
-    rest[: rests[-1][0]] = 0.0
+    rest[: max(starts, default=0)] = 0.0
     return rest
 
 
