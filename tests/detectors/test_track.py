@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from flashpan.detectors.places import Places
+from flashpan.detectors.surroundings import Surroundings
 from flashpan.detectors.track import GATE, Track
 from flashpan.grid import lay_grid
 
@@ -81,6 +82,11 @@ def departures(samples, **options):
     return np.abs([take(followed, sample) for sample in samples.T])
 
 
+def around(samples):
+    """Surroundings as they are at first."""
+    return Surroundings(PLACES, np.median(samples[:, :32], axis=1))
+
+
 def beginning_drift(per_frame, n_frames=360, begins=40, takes=150):
     """Lift of light that begins to drift gently, and then goes on drifting."""
     pace = np.clip((np.arange(n_frames) - begins) / takes, 0.0, 1.0)
@@ -91,7 +97,7 @@ def beginning_drift(per_frame, n_frames=360, begins=40, takes=150):
 def test_a_drift_of_the_light_that_all_places_share_is_no_departure(seed):
     samples = lit(beginning_drift(0.0002), seed)
     assert departures(samples).max() > GATE
-    assert departures(samples, common=PLACES.middle_around).max() < GATE
+    assert departures(samples, light=around(samples)).max() < GATE
 
 
 def island(lift):
@@ -106,7 +112,7 @@ def test_a_drift_that_surroundings_do_not_share_is_a_departure(seed):
     samples = lit(island(beginning_drift(0.0016, takes=100)), seed)
     tiles = PLACES.sizes[0]
     assert departures(samples)[:, tiles].max() > 4 * GATE
-    found = departures(samples, common=PLACES.middle_around)
+    found = departures(samples, light=around(samples))
     assert found[:, tiles].max() > 4 * GATE
 
 
@@ -116,7 +122,7 @@ def test_what_drifts_alone_departs_no_later_for_knowing_its_surroundings(seed):
     samples = lit(island(0.004 * np.maximum(0.0, np.arange(160) - 100.0)), seed)
     tiles = PLACES.sizes[0]
     alone = departures(samples)[:, tiles].max(axis=1) > 2 * GATE
-    known = departures(samples, common=PLACES.middle_around)[:, tiles].max(axis=1) > 2 * GATE
+    known = departures(samples, light=around(samples))[:, tiles].max(axis=1) > 2 * GATE
     assert 100 < alone.argmax() < 116
     np.testing.assert_array_equal(known, alone)
 
@@ -210,3 +216,17 @@ def test_a_tile_stirred_by_an_event_does_not_until_it_shows_a_habit():
             assert np.all(spreads[near] < 2.0)
     assert spreads[ROW, COL] > 6.0
     np.testing.assert_array_equal(spreads[near], spreads[ROW, COL])
+
+
+@pytest.mark.parametrize("dark", [0.0, 0.004, 0.1])
+@pytest.mark.parametrize("seed", range(6))
+def test_a_lamp_in_the_night_comes_back_to_what_it_was(dark, seed):
+    # The noise of black tiles is a large part of their light, and says nothing of the lamp's.
+    random = np.random.default_rng(seed)
+    tiles = dark + NOISE * random.standard_normal((260, *GRID.shape))
+    tiles[:, ROW, COL] += 0.5
+    tiles[150:190, ROW, COL] += 0.1
+    samples = np.stack([PLACES.gather(tile.astype(np.float32)) for tile in tiles], axis=1)
+    found = departures(samples, light=around(samples))[:, CELL]
+    assert np.all(found[150:190] > 20 * GATE)
+    assert np.sum(found[190:] > GATE) <= 1
