@@ -230,3 +230,66 @@ def test_a_lamp_in_the_night_comes_back_to_what_it_was(dark, seed):
     found = departures(samples, light=around(samples))[:, CELL]
     assert np.all(found[150:190] > 20 * GATE)
     assert np.sum(found[190:] > GATE) <= 1
+
+
+BEGINS, FRAMES = 200, 420
+
+
+def under_a_drift(per_frame, seed, event=0.0, n=0, where=np.s_[:, :]):
+    """Light that drifts, and some tiles that are brighter by a part of it for ``n`` frames."""
+    lift = np.zeros((FRAMES, *GRID.shape))
+    lift += beginning_drift(per_frame, FRAMES, takes=100)[:, None, None]
+    lift[BEGINS : BEGINS + n][:, *where] += event
+    return lit(lift, seed)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("per_frame", [0.0001, -0.0001, 0.0002, 0.0004, -0.0004])
+@pytest.mark.parametrize("n", [17, 40, 120])
+def test_a_place_that_was_away_comes_back_to_the_light_as_it_is_by_then(n, per_frame, seed):
+    samples = under_a_drift(per_frame, seed, 0.3, n, np.s_[ROW, COL])
+    found = departures(samples, light=around(samples))[:, CELL]
+    ends = BEGINS + n
+    assert np.all(found[BEGINS:ends] > 4 * GATE)
+    assert found[ends:].max() < GATE
+
+
+@pytest.mark.parametrize("seed", [2, 3, 4])
+@pytest.mark.parametrize("per_frame", [0.00005, 0.0001, -0.0001])
+@pytest.mark.parametrize("n", [1, 40])
+def test_an_event_of_the_whole_scene_ends_when_it_ends_under_a_drift(n, per_frame, seed):
+    samples = under_a_drift(per_frame, seed, 0.3, n)
+    found = departures(samples, light=around(samples))
+    ends = BEGINS + n
+    assert np.all(found[BEGINS:ends].min(axis=1) > 4 * GATE)
+    assert found[ends:].max() < GATE
+
+
+def left_of_the_drift(per_frame, n, where, place, *, knows_light):
+    """Share of its surroundings' drift that the forecast of a departed place did not make."""
+    samples, undisturbed = under_a_drift(per_frame, 1, 0.3, n, where), under_a_drift(per_frame, 1)
+    light = around(samples) if knows_light else None
+    followed = started(samples, near=PLACES.largest_near, light=light)
+    for sample in samples[:, :BEGINS].T:
+        take(followed, sample)
+    before = followed.level[place].copy()
+    ends = BEGINS + n
+    for sample in samples[:, BEGINS:ends].T:
+        take(followed, sample)
+    drift = undisturbed[place, ends - 8 : ends + 8].mean() - before
+    return 1.0 - (followed.level[place] - before) / drift
+
+
+@pytest.mark.parametrize("per_frame", [0.0004, -0.0004])
+def test_the_forecast_of_a_departed_place_goes_with_the_light_around_it(per_frame):
+    case = per_frame, 40, np.s_[ROW, COL], CELL
+    assert abs(left_of_the_drift(*case, knows_light=True)) < 0.15
+    assert left_of_the_drift(*case, knows_light=False) > 0.8
+
+
+@pytest.mark.parametrize("per_frame", [0.0001, -0.0001, 0.0002])
+def test_the_drift_goes_on_where_the_surroundings_have_departed_too(per_frame):
+    # It fades, by a tenth every sixteen samples, in case that it does not go on.
+    case = per_frame, 40, np.s_[:, :], PLACES.n - 1
+    assert abs(left_of_the_drift(*case, knows_light=True)) < 0.15
+    assert left_of_the_drift(*case, knows_light=False) > 0.8
