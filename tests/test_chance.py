@@ -84,3 +84,65 @@ def test_order_of_the_frames_does_not_matter():
     one.fit(LAW)
     other.fit(LAW)
     assert (one.location, one.scale) == (other.location, other.scale)
+
+
+@pytest.mark.parametrize("n_before", [40, 250, 700])  # 256 are remembered
+def test_what_was_forgotten_leaves_no_trace(n_before):
+    values = quiet(n_before, seed=4)
+    stained, clean = Tail(memory=256), Tail(memory=256)
+    for value in values + [30.0] * 20:
+        stained.push(value, LAW)
+    stained.forget_last(20)
+    for value in values[-236:]:
+        clean.push(value, LAW)
+    for tail in (stained, clean):
+        tail.fit(LAW)
+    assert (stained.location, stained.scale) == (clean.location, clean.scale)
+    assert stained.threshold(1e-6, LAW) == clean.threshold(1e-6, LAW)
+
+
+def test_no_more_is_forgotten_than_was_remembered():
+    tail = Tail(memory=64)
+    for value in quiet(10):
+        tail.push(value, LAW)
+    tail.forget_last(500)
+    tail.fit(LAW)
+    assert (tail.location, tail.scale, tail.count) == (0.0, 1.0, 10)
+
+
+def peaks_twin(values, start):
+    """Largest of every run of values above a threshold, ascending."""
+    found, largest = [], None
+    for value in [*values, start]:
+        if value > start:
+            largest = value if largest is None else max(largest, value)
+        elif largest is not None:
+            found.append(largest)
+            largest = None
+    return sorted(found)
+
+
+@pytest.mark.parametrize("n", [1, 50, 256, 700])
+@pytest.mark.parametrize("start", [0.0, 2.6, 3.0, 3.4, 99.0])
+def test_peaks_are_those_of_the_runs(n, start):
+    values = np.float32(np.convolve(quiet(n + 3, seed=5), [0.25] * 4, "valid")).tolist()
+    tail = Tail(memory=256)
+    for value in values:
+        tail.push(value, LAW)
+    assert tail._peaks(start).tolist() == peaks_twin(values[-256:], start)
+
+
+def test_a_run_of_high_frames_counts_once():
+    high = 4.5 + np.random.default_rng(6).exponential(2.0, 80)
+    tail = Tail(memory=4096)
+    for index, value in enumerate(quiet(4000, seed=6)):
+        which, within = divmod(index, 50)
+        tail.push(high[which] if within < 4 else value, LAW)
+    tail.fit(LAW)
+    beyond = high[high > tail._threshold]
+    assert tail._heaviness == 1.0
+    assert tail._exceed == len(beyond) / 4000  # and not four times as many
+    assert tail._decay == pytest.approx(np.median(beyond - tail._threshold) / np.log(2), rel=1e-5)
+    expected = tail._threshold + tail._decay * np.log(len(beyond) / 4000 / 1e-6)
+    assert tail.threshold(1e-6, LAW) == pytest.approx(expected)
+    assert tail.chance(expected, LAW) == pytest.approx(1e-6)

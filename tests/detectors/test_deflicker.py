@@ -13,8 +13,8 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from flashpan.detectors.flicker import FIRST_LOOK, Deflicker
-from flashpan.detectors.ripple import find_ripple
+from flashpan.detectors.flicker import FIRST_LOOK, LOOKS, Deflicker, _Model
+from flashpan.detectors.ripple import Ripple, find_ripple
 from flashpan.grid import lay_grid
 from flashpan.model import TakeInfo, Tiles
 
@@ -215,3 +215,66 @@ def test_lamps_that_go_out_leave_finite_light(gone):
     left = means(out)
     assert np.isfinite(left).all()
     assert np.abs(left[2200:] - means(tiles)[2200:]).max() <= 0.25 * LEVEL
+
+
+def cut_off(hz, rate, depth, frames=2500):
+    """Lamps that go out between their pulses."""
+    return np.maximum(lamps(hz, rate, depth, frames), 0.0)
+
+
+def by_blocks(frames):
+    """Means of four by four tiles, shape (frames, blocks down, blocks across)."""
+    n, rows, cols = frames.shape
+    return frames.reshape(n, rows // 4, 4, cols // 4, 4).mean(axis=(2, 4))
+
+
+@pytest.mark.parametrize("depth", [1.0, 1.3, 2.0])
+@pytest.mark.parametrize(("hz", "rate"), [(120, 1_000), (100, 2_000), (120, 5_000), (100, 5_000)])
+def test_lamps_that_go_out_between_pulses_leave_no_spike(hz, rate, depth):
+    # 8.33, 20, 41.67 and 50 frames a period.
+    flicker, out = steadied(filmed(cut_off(hz, rate, depth)), rate)
+    assert flicker.ripple.period == pytest.approx(rate / hz, rel=1e-3)
+    white = PIXEL_NOISE / 12
+    for left, noise in ((means(out), white), (by_blocks(means(out)), white / 4)):
+        assert np.abs(left - np.median(left, axis=0)).max() < 6.0 * noise
+
+
+def first_out(light, rate):
+    """Frames seen before the first were handed on."""
+    flicker = Deflicker(info(rate), lay_grid(SHAPE))
+    for n, tiles in enumerate(filmed(light), 1):
+        if list(flicker.push(tiles)):
+            return n
+    raise AssertionError("all of them wait")
+
+
+def test_lamps_of_many_harmonics_are_looked_at_for_longer():
+    assert first_out(lamps(120, 5_000, 0.9, 1200), 5_000) == LOOKS[0]
+    assert first_out(cut_off(120, 5_000, 1.3, 1200), 5_000) in LOOKS[1:]
+    assert first_out(cut_off(100, 5_000, 1.3, 1200), 5_000) in LOOKS[1:]
+
+
+def slow(depth, frames=4400, period=2000):
+    light = 1.0 + depth * np.sin(2 * np.pi * np.arange(frames) / period)
+    return np.broadcast_to(light[:, None, None], (frames, 8, 12))
+
+
+@pytest.mark.parametrize("rate", [None, 400, 480, 1_000])  # 100 Hz at 400: four frames a period
+@pytest.mark.parametrize("depth", [0.05, 0.8])
+def test_a_slow_change_of_light_is_no_lamp(rate, depth):
+    tiles = list(filmed(slow(depth)))
+    flicker, out = steadied(iter(tiles), rate)
+    assert flicker.ripple is None
+    assert out == tiles
+
+
+@pytest.mark.parametrize("frequency", [0.25, 0.2501, 0.12, 0.3334])
+def test_a_wrong_lamp_does_not_grow_without_bounds(frequency):
+    depth = 0.3
+    tiles = list(filmed(slow(depth, frames=9000)))
+    model = _Model(Ripple(frequency), tiles[:512])
+    out = [model.steadied(one) for one in tiles[512:]]
+    taken = np.abs(means(out) - means(tiles[512:]))
+    assert taken.max() < depth * LEVEL  # never more than the light itself does
+    assert taken[4000:].max() < 1.5 * taken[:4000].max()
+    assert np.all(model._scale <= 8.0 * model._first_scale)

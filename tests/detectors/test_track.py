@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from flashpan.detectors.places import Places
+from flashpan.detectors.surroundings import Surroundings
 from flashpan.detectors.track import GATE, Track
 from flashpan.grid import lay_grid
 
@@ -81,6 +82,11 @@ def departures(samples, **options):
     return np.abs([take(followed, sample) for sample in samples.T])
 
 
+def around(samples):
+    """Surroundings as they are at first."""
+    return Surroundings(PLACES, np.median(samples[:, :32], axis=1))
+
+
 def beginning_drift(per_frame, n_frames=360, begins=40, takes=150):
     """Lift of light that begins to drift gently, and then goes on drifting."""
     pace = np.clip((np.arange(n_frames) - begins) / takes, 0.0, 1.0)
@@ -91,7 +97,7 @@ def beginning_drift(per_frame, n_frames=360, begins=40, takes=150):
 def test_a_drift_of_the_light_that_all_places_share_is_no_departure(seed):
     samples = lit(beginning_drift(0.0002), seed)
     assert departures(samples).max() > GATE
-    assert departures(samples, common=PLACES.middle_around).max() < GATE
+    assert departures(samples, light=around(samples)).max() < GATE
 
 
 def island(lift):
@@ -106,7 +112,7 @@ def test_a_drift_that_surroundings_do_not_share_is_a_departure(seed):
     samples = lit(island(beginning_drift(0.0016, takes=100)), seed)
     tiles = PLACES.sizes[0]
     assert departures(samples)[:, tiles].max() > 4 * GATE
-    found = departures(samples, common=PLACES.middle_around)
+    found = departures(samples, light=around(samples))
     assert found[:, tiles].max() > 4 * GATE
 
 
@@ -116,7 +122,7 @@ def test_what_drifts_alone_departs_no_later_for_knowing_its_surroundings(seed):
     samples = lit(island(0.004 * np.maximum(0.0, np.arange(160) - 100.0)), seed)
     tiles = PLACES.sizes[0]
     alone = departures(samples)[:, tiles].max(axis=1) > 2 * GATE
-    known = departures(samples, common=PLACES.middle_around)[:, tiles].max(axis=1) > 2 * GATE
+    known = departures(samples, light=around(samples))[:, tiles].max(axis=1) > 2 * GATE
     assert 100 < alone.argmax() < 116
     np.testing.assert_array_equal(known, alone)
 
@@ -210,3 +216,96 @@ def test_a_tile_stirred_by_an_event_does_not_until_it_shows_a_habit():
             assert np.all(spreads[near] < 2.0)
     assert spreads[ROW, COL] > 6.0
     np.testing.assert_array_equal(spreads[near], spreads[ROW, COL])
+
+
+@pytest.mark.parametrize("dark", [0.0, 0.004, 0.1])
+@pytest.mark.parametrize("seed", range(6))
+def test_a_lamp_in_the_night_comes_back_to_what_it_was(dark, seed):
+    # The noise of black tiles is a large part of their light, and says nothing of the lamp's.
+    random = np.random.default_rng(seed)
+    tiles = dark + NOISE * random.standard_normal((260, *GRID.shape))
+    tiles[:, ROW, COL] += 0.5
+    tiles[150:190, ROW, COL] += 0.1
+    samples = np.stack([PLACES.gather(tile.astype(np.float32)) for tile in tiles], axis=1)
+    found = departures(samples, light=around(samples))[:, CELL]
+    assert np.all(found[150:190] > 20 * GATE)
+    assert np.sum(found[190:] > GATE) <= 1
+
+
+BEGINS, FRAMES = 200, 420
+
+
+def under_a_drift(per_frame, seed, event=0.0, n=0, where=np.s_[:, :]):
+    """Light that drifts, and some tiles that are brighter by a part of it for ``n`` frames."""
+    lift = np.zeros((FRAMES, *GRID.shape))
+    lift += beginning_drift(per_frame, FRAMES, takes=100)[:, None, None]
+    lift[BEGINS : BEGINS + n][:, *where] += event
+    return lit(lift, seed)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("per_frame", [0.0001, -0.0001, 0.0002, 0.0004, -0.0004])
+@pytest.mark.parametrize("n", [17, 40, 120])
+def test_a_place_that_was_away_comes_back_to_the_light_as_it_is_by_then(n, per_frame, seed):
+    samples = under_a_drift(per_frame, seed, 0.3, n, np.s_[ROW, COL])
+    found = departures(samples, light=around(samples))[:, CELL]
+    ends = BEGINS + n
+    assert np.all(found[BEGINS:ends] > 4 * GATE)
+    assert found[ends:].max() < GATE
+
+
+@pytest.mark.parametrize("seed", [2, 3, 4])
+@pytest.mark.parametrize("per_frame", [0.00005, 0.0001, -0.0001, 0.0002])
+@pytest.mark.parametrize("n", [1, 40])
+def test_an_event_of_the_whole_scene_ends_when_it_ends_under_a_drift(n, per_frame, seed):
+    samples = under_a_drift(per_frame, seed, 0.3, n)
+    found = departures(samples, light=around(samples))
+    ends = BEGINS + n
+    assert np.all(found[BEGINS:ends].min(axis=1) > 4 * GATE)
+    assert found[ends:].max() < GATE
+
+
+def left_of_the_drift(per_frame, n, where, place, *, knows_light):
+    """Share of its surroundings' drift that the forecast of a departed place did not make."""
+    samples, undisturbed = under_a_drift(per_frame, 1, 0.3, n, where), under_a_drift(per_frame, 1)
+    light = around(samples) if knows_light else None
+    followed = started(samples, near=PLACES.largest_near, light=light)
+    for sample in samples[:, :BEGINS].T:
+        take(followed, sample)
+    before = followed.level[place].copy()
+    ends = BEGINS + n
+    for sample in samples[:, BEGINS:ends].T:
+        take(followed, sample)
+    drift = undisturbed[place, ends - 8 : ends + 8].mean() - before
+    return 1.0 - (followed.level[place] - before) / drift
+
+
+@pytest.mark.parametrize("per_frame", [0.0004, -0.0004])
+def test_the_forecast_of_a_departed_place_goes_with_the_light_around_it(per_frame):
+    case = per_frame, 40, np.s_[ROW, COL], CELL
+    assert abs(left_of_the_drift(*case, knows_light=True)) < 0.15
+    assert left_of_the_drift(*case, knows_light=False) > 0.8
+
+
+@pytest.mark.parametrize("per_frame", [0.0001, -0.0001, 0.0002])
+def test_the_drift_goes_on_where_the_surroundings_have_departed_too(per_frame):
+    # It fades, by a tenth every sixteen samples, in case that it does not go on.
+    case = per_frame, 40, np.s_[:, :], PLACES.n - 1
+    assert abs(left_of_the_drift(*case, knows_light=True)) < 0.15
+    assert left_of_the_drift(*case, knows_light=False) > 0.8
+
+
+@pytest.mark.parametrize("n", [1, 2, 40])
+def test_an_echo_foretells_nothing_from_an_event_that_is_over(n):
+    # Light that wanders smoothly: its last two errors foretell the next.
+    random = np.random.default_rng(2)
+    phases = random.uniform(0.0, 2.0 * np.pi, (PLACES.n, 1))
+    wandering = 20.0 * np.sin(2.0 * np.pi * np.arange(400) / 37.0 + phases)
+    samples = 0.4 + FLOOR[:, None] * (wandering + random.standard_normal((PLACES.n, 400)))
+    samples[:, 300 : 300 + n] += 0.2
+    followed = started(samples.astype(np.float32))
+    found = np.abs([take(followed, sample) for sample in samples.astype(np.float32).T])
+    assert len(followed._echo.places) > 0.9 * PLACES.n
+    assert np.all(found[300 : 300 + n, PLACES.sizes[0]] > 2 * GATE)
+    assert found[250:300].max() < GATE
+    assert found[300 + n :].max() < GATE

@@ -24,6 +24,7 @@ import numpy.typing as npt
 from flashpan.detectors.ripple import (
     Doubles,
     Ripple,
+    alternating,
     basis,
     distinct_harmonics,
     find_ripple,
@@ -185,6 +186,9 @@ class _Model:
         means = np.stack([tiles.mean.ravel() for tiles in first], axis=1)
         n = means.shape[1]
         self._harmonics = distinct_harmonics(ripple.frequency, n)
+        self._alternating = alternating(ripple.frequency, n)
+        if self._alternating is not None:
+            self._harmonics = np.union1d(self._harmonics, self._alternating)
         self._swelling = 0.0
         self._gain = min(_TURN, _TURN_CYCLES * ripple.frequency)
         steady = np.stack([np.ones(n), np.arange(n) / n - 0.5])
@@ -208,10 +212,16 @@ class _Model:
         self._rest_before = np.zeros(means.shape[0], np.float32)
 
     def _terms(self, n: int) -> Doubles:
-        return basis(self._omega * np.arange(n, dtype=np.float64), self._harmonics)
+        return self._waves(self._omega * np.arange(n, dtype=np.float64))
 
     def _now(self, phase: float) -> Floats:
-        return basis(np.array([phase]), self._harmonics)[:, 0].astype(np.float32)
+        return self._waves(np.array([phase]))[:, 0].astype(np.float32)
+
+    def _waves(self, phase: Doubles) -> Doubles:
+        """Cosines and sines of the harmonics; no sine of one that only has one phase."""
+        waves = basis(phase, self._harmonics)
+        waves[len(self._harmonics) :][self._harmonics == self._alternating] = 0.0
+        return waves
 
     def _powers(self) -> Floats:
         """Power of every harmonic, summed over the tiles."""

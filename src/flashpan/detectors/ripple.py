@@ -93,7 +93,7 @@ def distinct_harmonics(frequency: float, n: int) -> npt.NDArray[np.int_]:
     """Multiples of a frequency that ``n`` frames can tell from each other and from a level.
 
     Five frames a period see the third harmonic as the second, and the fifth as steady light;
-    of half a cycle per frame only one of two phases shows.  A harmonic that is seen as fewer
+    one of half a cycle per frame is `alternating`.  A harmonic that is seen as fewer
     periods than are asked of an unknown light would pass for any slow change.
     """
     taken, found = [0.5], []
@@ -104,6 +104,15 @@ def distinct_harmonics(frequency: float, n: int) -> npt.NDArray[np.int_]:
             taken.append(seen_as)
             found.append(multiple)
     return np.array(found or [1])
+
+
+def alternating(frequency: float, n: int) -> int | None:
+    """Multiple of a frequency that ``n`` frames see as half a cycle each, if there is one.
+
+    It is brighter in every other frame; only one of two phases shows.
+    """
+    multiples = range(1, most_harmonics(n) + 1)
+    return next((m for m in multiples if 0.5 - folded(m * frequency) <= 0.5 / n), None)
 
 
 def clipped(series: Doubles) -> Doubles:

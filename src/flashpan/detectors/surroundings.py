@@ -19,6 +19,9 @@ _AROUND = 5
 _SOME = 1.0 / 3.0
 # Light added to every tile's, in full scales: in the black a ratio means nothing.
 _DARK = 0.002
+# How many times as bright as the tiles around it a tile may be to change by all of their ratio:
+# a lamp in the night would else show their noise, times as much.
+_BRIGHTER = 8.0
 
 
 class Surroundings:
@@ -37,9 +40,9 @@ class Surroundings:
         self._n_tiles = places.sizes[0].stop
         self._level = level[: self._n_tiles] + np.float32(_DARK)
         self._offset = np.zeros(places.n, np.float32)
-        self._shared = np.ones(self._n_tiles, np.float32)
         self._counted = places.on_grid(np.ones(places.n, bool))
         self._has_any = min(self._counted.shape) >= _AROUND
+        self._trust = self._trusted(self._level)
 
     def step(self, step: Floats, light: Floats, counts: Flags) -> Floats:
         """Step that every place takes if it changes by as large a part as the tiles around it.
@@ -63,12 +66,13 @@ class Surroundings:
         tiles = slice(0, self._n_tiles)
         light = light[tiles] + np.float32(_DARK)
         part = step[tiles] / light
+        trusted = light * self._trusted(light)
         if counts[tiles].all():
-            return self._places.gather(self._grid(light * self._share(part)))
+            return self._places.gather(self._grid(trusted * self._share(part)))
         part = _median_of_some(self._grid(part), self._places.on_grid(counts))[self._counted]
         known = np.isfinite(part)
         weight = self._places.gather(self._grid(known.astype(np.float32)))
-        shared = self._places.gather(self._grid(np.where(known, light * part, np.float32(0.0))))
+        shared = self._places.gather(self._grid(np.where(known, trusted * part, np.float32(0.0))))
         with np.errstate(invalid="ignore", divide="ignore"):
             found = np.where(weight > _SOME, shared / weight, np.float32(np.nan))
         return found.astype(np.float32)
@@ -87,8 +91,17 @@ class Surroundings:
             0 where a place changes as its surroundings do.
         """
         light = sample[: self._n_tiles] + np.float32(_DARK)
-        self._shared = self._share(light / self._level)
-        return self._places.gather(self._grid(light - self._level * self._shared)) - self._offset
+        change = (self._share(light / self._level) - np.float32(1.0)) * self._trust
+        rest = light - self._level - self._level * change
+        return self._places.gather(self._grid(rest)) - self._offset
+
+    def _trusted(self, light: Floats) -> Floats:
+        """Part of the ratio around every tile by which it may be said to change, 0 … 1."""
+        if not self._has_any:
+            return np.ones_like(light)
+        around = np.float32(_BRIGHTER) * self._share(light)
+        trusted: Floats = np.clip(around / light, np.float32(0.0), np.float32(1.0))
+        return trusted
 
     def _share(self, ratio: Floats) -> Floats:
         """The median ratio around every tile; beyond the border light goes on as it does within."""
@@ -122,6 +135,7 @@ class Surroundings:
         now = light[: self._n_tiles] + np.float32(_DARK)
         others = np.delete(now / self._level, tiles)
         self._level[tiles] = now[tiles] / np.float32(np.median(others) if len(others) else 1.0)
+        self._trust = self._trusted(self._level)
         self._offset += self.without_shared(light) - before
         self._offset[places] += before[places]
 

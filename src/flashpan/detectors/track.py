@@ -127,9 +127,8 @@ class Track:
         # Samples for which the errors of a place that was long away may tell of an event.
         self._stirred_by_event = np.zeros(n_places, np.int32)
         self._trend = np.zeros(n_places, np.float32)
-        # What the forecast of departed places moved by since their surroundings were looked at.
-        self._drifted = np.zeros(n_places, np.float32)
-        # How many forecasts ago that was; and the means of places when they were last at rest.
+        # Means of places when their light was last told by themselves, at rest, or by their
+        # surroundings; and how many forecasts ago that was.
         self._lit = level.copy()
         self._waited = np.zeros(n_places, np.int32)
         self._bias = np.zeros(n_places, np.float32)
@@ -335,6 +334,7 @@ class Track:
             if isinstance(floor, CodedFloor):  # it rises at once; what it falls by waits
                 np.maximum(self.spread[part], floor.value, out=self.spread[part])
         departed = self.departed
+        self._echo.forget(np.flatnonzero(departed))  # an event foretells nothing
         stays = departed if aside is None else departed | aside
         self._departed_for += np.where(departed, 1, -2)
         np.maximum(self._departed_for, 0, out=self._departed_for)
@@ -375,17 +375,16 @@ class Track:
         own = np.clip(shared, np.minimum(step, 0.0), np.maximum(step, 0.0))
         least = _TREND_LEAST * self.spread * np.float32(math.sqrt(2.0 / n))
         own = np.where(np.abs(step) > least, own, np.float32(0.0))
-        self._move(np.flatnonzero(known & ~free), shared - self._drifted)
+        self._move(np.flatnonzero(known & ~free), shared - step)
         lag = np.float32(0.5 * (n + 1) / n)
         carried = np.where(
             known,
             shared / self._waited * lag - self._clear_bias(),
             np.float32(_FADE) * self._trend,
         )
-        self._trend = np.where(free, own * lag, carried).astype(np.float32)
-        self._drifted[known | free] = 0.0
+        self._trend = np.where(free, own / self._waited * lag, carried).astype(np.float32)
         self._waited[known | free] = 0
-        np.copyto(self._lit, self._mean, where=free)
+        np.copyto(self._lit, self._mean, where=known | free)
 
     def _clear_bias(self) -> Floats:
         """Bias beyond what noise makes of it."""
@@ -399,7 +398,6 @@ class Track:
             return
         slope = (self._trend + self._clear_bias()) * np.float32(2.0 / (self._forecast + 1))
         places = np.flatnonzero(away & (slope != 0.0))
-        self._drifted[places] += slope[places]
         self._move(places, slope)
 
     def _move(self, places: Indices, by: Floats) -> None:
@@ -458,6 +456,7 @@ class Track:
         for anchor in self._anchors:
             anchor[places] = level
         self._lit[places] = level
+        self._waited[places] = 0
         self._mean_before[places] = level
         self._bias[places] = 0.0
         self._history[:, places] = 0.0
