@@ -340,12 +340,13 @@ class Picker:
         if self._open is None and hot:
             opening = self._opening(index, scores, hot, refreshed)
             self._open = _Open(opened=index, last=index, opening=opening)
-            for channel in self.channels.values():
-                channel.interrupt()
         if self._watch is not None:
             if index in self._watch:
                 self._watch.add(self._ruling(index, scores, refreshed, hot, warm, last))
             self._watch.pass_by(index, departs=bool(warm))
+        if self._open is not None and last is None:
+            for channel in self.channels.values():
+                channel.interrupt()
         if self._open is None or refreshed:  # a pulse is learned even where it opens an event
             self._learn(scores, refreshed)
         if self._open is None:

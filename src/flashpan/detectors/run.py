@@ -83,6 +83,9 @@ class PlaceRun(ABC):
         self._with_readings = scene.with_readings
         self._tracks: dict[int, Track] = {}
         self._sums = {rate: np.zeros(self.places.n, np.float64) for rate in self.rates[1:]}
+        # Light of every place, as it is, summed and as the last mean.
+        self._lit = {rate: np.zeros(self.places.n, np.float64) for rate in self.rates[1:]}
+        self._light = dict(self._lit)
         self._aside = {rate: np.zeros(self.places.n, bool) for rate in self.rates[1:]}
         # Places of which a slower rate heard nothing, since they were long away at the fastest.
         self._unheard = {rate: np.zeros(self.places.n, bool) for rate in self.rates[1:]}
@@ -254,12 +257,16 @@ class PlaceRun(ABC):
         return finding
 
     def _reading(self, rate: int, index: int, track: Track, place: int) -> Reading:
+        judged = track.judged(place)
+        if rate > 1:  # what was judged is light less what is shared: it is told as light
+            light = float(self._light[rate][place])
+            judged = judged._replace(value=light, expected=light - (judged.value - judged.expected))
         return Reading(
             quantity=self.quantity,
             place=self.places.size(place),
             extent=self.places.extent_of(place),
             frames=(index - rate + 1, index),
-            **track.judged(place)._asdict(),
+            **judged._asdict(),
         )
 
     def _since(self, rate: int, index: int, track: Track, finding: _Finding) -> tuple[int, bool]:
@@ -294,10 +301,13 @@ class PlaceRun(ABC):
             expected = self._tracks[rate].level if rate in self._tracks else np.float32(0.0)
             self._sums[rate] += np.where(departed, expected, self._apart)
             self._aside[rate] |= departed
+            self._lit[rate] += sample
             self._unheard[rate] |= self._tracks[1].is_held
             self._summed[rate] += 1
             if self._summed[rate] == rate:
                 mean = (self._sums[rate] / rate).astype(np.float32)
+                self._light[rate] = self._lit[rate] / rate
+                self._lit[rate][:] = 0.0
                 self._sums[rate][:] = 0.0
                 self._summed[rate] = 0
                 settled |= self._feed_mean(rate, index, mean)
