@@ -13,7 +13,9 @@ OPEN, CLOSE = 10.0, 4.0
 
 @pytest.fixture(autouse=True)
 def _constant_thresholds(monkeypatch):
-    monkeypatch.setattr(Channel, "thresholds", lambda self, refreshed, in_retrospect=False: (OPEN, CLOSE))
+    monkeypatch.setattr(
+        Channel, "thresholds", lambda self, refreshed, in_retrospect=False: (OPEN, CLOSE)
+    )
 
 
 def score(index, value, **details):
