@@ -16,7 +16,7 @@ PRE, POST = 2, 3
 
 @pytest.fixture(autouse=True)
 def _constant_thresholds(monkeypatch):
-    monkeypatch.setattr(Channel, "thresholds", lambda self, refreshed: (OPEN, CLOSE))
+    monkeypatch.setattr(Channel, "thresholds", lambda *_: (OPEN, CLOSE))
 
 
 def score(index, value, **details):

@@ -56,7 +56,7 @@ def first_event(z):
 @pytest.mark.parametrize(("shift", "expected"), RUN_LENGTHS)
 def test_average_run_length(monkeypatch, shift, expected):
     threshold = LAW.value_at(gumbel_y(1 / 370.398))
-    monkeypatch.setattr(Channel, "thresholds", lambda self, refreshed: (threshold, threshold))
+    monkeypatch.setattr(Channel, "thresholds", lambda *_: (threshold, threshold))
     random = np.random.default_rng(int(100 * shift) + 3)
     n_runs = 300
     longest = int(20 * expected) + 5

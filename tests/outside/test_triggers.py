@@ -37,7 +37,7 @@ def levels(monkeypatch):
     def fix(on, off):
         # trigger_onset takes a level as reached (>=), the picker as exceeded (>)
         pair = float(np.nextafter(on, 0)), float(np.nextafter(off, 0))
-        monkeypatch.setattr(Channel, "thresholds", lambda self, refreshed: pair)
+        monkeypatch.setattr(Channel, "thresholds", lambda *_: pair)
 
     return fix
 
