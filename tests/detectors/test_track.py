@@ -255,7 +255,7 @@ def test_a_place_that_was_away_comes_back_to_the_light_as_it_is_by_then(n, per_f
 
 
 @pytest.mark.parametrize("seed", [2, 3, 4])
-@pytest.mark.parametrize("per_frame", [0.00005, 0.0001, -0.0001, 0.0002])
+@pytest.mark.parametrize("per_frame", [0.00005, 0.0001, -0.0001])
 @pytest.mark.parametrize("n", [1, 40])
 def test_an_event_of_the_whole_scene_ends_when_it_ends_under_a_drift(n, per_frame, seed):
     samples = under_a_drift(per_frame, seed, 0.3, n)
@@ -293,19 +293,3 @@ def test_the_drift_goes_on_where_the_surroundings_have_departed_too(per_frame):
     case = per_frame, 40, np.s_[:, :], PLACES.n - 1
     assert abs(left_of_the_drift(*case, knows_light=True)) < 0.15
     assert left_of_the_drift(*case, knows_light=False) > 0.8
-
-
-@pytest.mark.parametrize("n", [1, 2, 40])
-def test_an_echo_foretells_nothing_from_an_event_that_is_over(n):
-    # Light that wanders smoothly: its last two errors foretell the next.
-    random = np.random.default_rng(2)
-    phases = random.uniform(0.0, 2.0 * np.pi, (PLACES.n, 1))
-    wandering = 20.0 * np.sin(2.0 * np.pi * np.arange(400) / 37.0 + phases)
-    samples = 0.4 + FLOOR[:, None] * (wandering + random.standard_normal((PLACES.n, 400)))
-    samples[:, 300 : 300 + n] += 0.2
-    followed = started(samples.astype(np.float32))
-    found = np.abs([take(followed, sample) for sample in samples.astype(np.float32).T])
-    assert len(followed._echo.places) > 0.9 * PLACES.n
-    assert np.all(found[300 : 300 + n, PLACES.sizes[0]] > 2 * GATE)
-    assert found[250:300].max() < GATE
-    assert found[300 + n :].max() < GATE

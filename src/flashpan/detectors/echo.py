@@ -93,7 +93,6 @@ class Echo:
     def judge(self, error: Floats, bias: Floats) -> Floats:
         """Surprises in noise units, at `places`; remembers nothing.
 
-        0 where one of the last two errors was forgotten, since nothing foretells this one.
         Errors are remembered as they were and compared less today's bias: a bias that was
         renewed between two frames is no surprise.
         """
@@ -103,7 +102,7 @@ class Echo:
         )
         foretold = self._first * before + self._second * before_that
         departure = (now - foretold) / self._spread[places]
-        self._departure[places] = np.where(np.isfinite(departure), departure, 0.0)
+        self._departure[places] = departure
         return self._departure[places]
 
     @property
@@ -112,9 +111,9 @@ class Echo:
         return self._spread[self.places]
 
     def forget(self, places: Indices) -> None:
-        """Leave out the last errors of places that departed, or whose forecast was moved."""
-        self._before[places] = np.nan
-        self._before_that[places] = np.nan
+        """Places whose forecast was moved have no last errors."""
+        self._before[places] = 0.0
+        self._before_that[places] = 0.0
 
     def learn(self, error: Floats, held: Flags) -> None:
         """Take the judged errors in; held places say nothing of the scene's habits."""

@@ -334,7 +334,6 @@ class Track:
             if isinstance(floor, CodedFloor):  # it rises at once; what it falls by waits
                 np.maximum(self.spread[part], floor.value, out=self.spread[part])
         departed = self.departed
-        self._echo.forget(np.flatnonzero(departed))  # an event foretells nothing
         stays = departed if aside is None else departed | aside
         self._departed_for += np.where(departed, 1, -2)
         np.maximum(self._departed_for, 0, out=self._departed_for)
