@@ -174,7 +174,6 @@ class Tail:
         self.location = 0.0
         self.scale = 1.0
         self._threshold, self._decay, self._heaviness = 0.0, 0.0, 0.0
-        self._exceed = _EXCEED
         self._median = 0.0
         self._independent = 1.0
 
@@ -248,31 +247,20 @@ class Tail:
         self.location = max(0.0, y[0] - _MEDIAN_Y * self.scale)
         self._fit_exponential(ordered, law)
 
-    def _peaks(self, start: float) -> npt.NDArray[np.float32]:
-        """Largest score of every run of remembered ones above a threshold, ascending."""
-        values = self._remembered()
-        above = values > start
-        starts = np.flatnonzero(above & ~np.concatenate([[False], above[:-1]]))
-        if not len(starts):
-            return values[:0]
-        # What is not above is in the stretches too, and is never their largest.
-        return np.sort(np.maximum.reduceat(values, starts))
-
     def _fit_exponential(self, ordered: npt.NDArray[np.float32], law: MaxLaw) -> None:
         """Where scores clearly outrun normal noise, take their tail for exponential.
 
         The excess over a high threshold gives the decay length of an exponential tail (the
         peaks-over-threshold method; Pickands 1975, from memory); its median does so even
-        where a few of the quiet frames were events.  A run of frames above it counts once.
+        where a few of the quiet frames were events.
         """
         self._heaviness = 0.0
         if len(ordered) < _EXPONENTIAL_FROM:
             return
         inner, start, middle = _quantiles(ordered, (0.9, 1.0 - _EXCEED, 1.0 - 0.5 * _EXCEED))
         self._threshold = float(start)
-        beyond = self._peaks(float(start))
+        beyond = ordered[np.searchsorted(ordered, start, side="right") :]
         if len(beyond):
-            self._exceed = len(beyond) / len(ordered)
             excess = _quantiles(beyond, (0.5,))[0] - start
             self._decay = float(excess) / math.log(2.0)
             y = law.reduced(np.array([inner, middle]))
@@ -290,7 +278,7 @@ class Tail:
         if not self._heaviness:
             return normal
         decay = self._decay * max(0.0, 1.0 - errors * _DECAY_ERROR / math.sqrt(_EXCEED * n))
-        heavy = self._threshold + decay * math.log(max(1.0, self._exceed / chance))
+        heavy = self._threshold + decay * math.log(_EXCEED / chance)
         return normal + self._heaviness * max(0.0, heavy - normal)
 
     def chance(self, value: float, law: MaxLaw) -> float:
@@ -299,6 +287,6 @@ class Tail:
         normal = gumbel_chance((y - self.location) / self.scale)
         if not self._heaviness or value <= self._threshold:
             return normal
-        heavy = self._exceed * math.exp(-(value - self._threshold) / self._decay)
+        heavy = _EXCEED * math.exp(-(value - self._threshold) / self._decay)
         share = self._heaviness if heavy > normal else 0.0
         return float(normal ** (1.0 - share) * heavy**share)

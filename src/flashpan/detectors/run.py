@@ -182,6 +182,7 @@ class PlaceRun(ABC):
             yield self._follow(tiles, sample)
 
     def _track(self, rate: int, samples: Floats) -> Track:
+        ground = self._ground
         return Track(
             samples,
             self.floor(rate, np.median(samples, axis=1).astype(np.float32)),
@@ -192,7 +193,7 @@ class PlaceRun(ABC):
             sizes=self.places.sizes,
             near=self.places.largest_near,
             forecast=_FORECAST[rate],
-            light=self._ground if rate == 1 else None,
+            light=ground if ground is not None and ground.has_any and rate == 1 else None,
             coding=self.coding,
         )
 
@@ -316,7 +317,8 @@ class PlaceRun(ABC):
     def _feed_mean(self, rate: int, index: int, mean: Floats) -> bool:
         if rate in self._tracks:
             aside, self._aside[rate] = self._aside[rate], np.zeros(self.places.n, bool)
-            self._resume(rate, mean, aside)
+            if self._ground is not None and self._ground.has_any:
+                self._resume(rate, mean, aside)
             return self._feed(rate, index, mean, None, aside)
         self._slow[rate].append(mean)
         if len(self._slow[rate]) >= _SLOW_WARM_UP:

@@ -33,6 +33,11 @@ class Surroundings:
         Where.
     level : ndarray, shape (places,)
         Light of every place at first.
+
+    Attributes
+    ----------
+    has_any : bool
+        False in pictures of fewer than five by five tiles.
     """
 
     def __init__(self, places: Places, level: Floats) -> None:
@@ -41,7 +46,7 @@ class Surroundings:
         self._level = level[: self._n_tiles] + np.float32(_DARK)
         self._offset = np.zeros(places.n, np.float32)
         self._counted = places.on_grid(np.ones(places.n, bool))
-        self._has_any = min(self._counted.shape) >= _AROUND
+        self.has_any = min(self._counted.shape) >= _AROUND
         self._trust = self._trusted(self._level)
 
     def step(self, step: Floats, light: Floats, counts: Flags) -> Floats:
@@ -61,7 +66,7 @@ class Surroundings:
             tiles'; NaN where fewer than a third of the tiles count.  Pictures of fewer than five
             by five tiles have no surroundings, and get 0.
         """
-        if not self._has_any:
+        if not self.has_any:
             return np.zeros_like(step)
         tiles = slice(0, self._n_tiles)
         light = light[tiles] + np.float32(_DARK)
@@ -97,7 +102,7 @@ class Surroundings:
 
     def _trusted(self, light: Floats) -> Floats:
         """Part of the ratio around every tile by which it may be said to change, 0 … 1."""
-        if not self._has_any:
+        if not self.has_any:
             return np.ones_like(light)
         around = np.float32(_BRIGHTER) * self._share(light)
         trusted: Floats = np.clip(around / light, np.float32(0.0), np.float32(1.0))
@@ -105,7 +110,7 @@ class Surroundings:
 
     def _share(self, ratio: Floats) -> Floats:
         """The median ratio around every tile; beyond the border light goes on as it does within."""
-        if not self._has_any:
+        if not self.has_any:
             return np.ones_like(ratio)
         grid = self._grid(ratio)
         grid[~self._counted] = np.median(ratio)
