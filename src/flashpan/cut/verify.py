@@ -1,0 +1,74 @@
+"""Proof that a clip holds the take's frames: both are decoded anew and compared by hash."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from functools import partial
+from itertools import islice
+from pathlib import Path
+
+from av.video.frame import VideoFrame
+
+from flashpan.cut.packets import PacketTable, pictures_from
+from flashpan.cut.pixels import frame_md5, layout_name
+from flashpan.errors import TakeError
+from flashpan.ranges import Span
+from flashpan.readers._video_decode import Decoding
+from flashpan.readers._video_open import open_container, picture_stream
+
+
+class ClipDiffers(TakeError):
+    """A clip does not hold the take's frames; it is kept under a name that says so."""
+
+
+def source_hashes(table: PacketTable, span: Span) -> tuple[str, ...]:
+    """MD5 of frames of a take, decoded afresh."""
+    pictures = islice(pictures_from(table, span.start), span.stop - span.start)
+    return tuple(frame_md5(picture) for picture in pictures)
+
+
+def clip_hashes(path: Path, pixels: str) -> tuple[str, ...]:
+    """MD5 of every frame of a clip, decoded afresh, its samples laid out as ``pixels``."""
+    return tuple(frame_md5(as_layout(picture, pixels)) for picture in clip_pictures(path))
+
+
+def clip_pictures(path: Path) -> Iterator[VideoFrame]:
+    """Every picture of a clip, past nothing: damage shows as a frame that is missing."""
+    with open_container(str(path)) as container:
+        stream = picture_stream(container, str(path))
+        stream.codec_context.thread_type = "AUTO"
+        yield from Decoding(container, stream, partial(open_container, str(path))).pictures()
+
+
+def as_layout(picture: VideoFrame, pixels: str) -> VideoFrame:
+    """A picture with its samples arranged as in the take; samples are moved, not changed."""
+    if layout_name(picture.format.name) == layout_name(pixels):
+        return picture
+    return picture.reformat(format=pixels)
+
+
+def first_difference(
+    wanted: Sequence[str], found: Sequence[str], *, head: int, total: int, recoded: int = 0
+) -> str:
+    """Say what is wrong with a clip; empty where it is as it should be.
+
+    Parameters
+    ----------
+    wanted : sequence of str
+        Hashes of the frames asked for.
+    found : sequence of str
+        Hashes of all frames of the clip.
+    head : int
+        Frames of the clip before the first one asked for.
+    total : int
+        Frames that the clip should have.
+    recoded : int
+        Frames, the first asked for, that are not expected to be the same.
+    """
+    if len(found) != total:
+        return f"{len(found)} frames decode instead of {total}"
+    pairs: Iterable[tuple[str, str]] = zip(wanted, found[head:], strict=False)
+    odd = [k for k, (one, other) in enumerate(pairs) if k >= recoded and one != other]
+    if not odd:
+        return ""
+    return f"{len(odd)} of {len(wanted)} frames differ, the first is number {odd[0]} of the clip"
