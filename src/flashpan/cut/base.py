@@ -89,6 +89,11 @@ class Cut:
     overwrite: bool = False
     verify: bool = True
 
+    def __post_init__(self) -> None:
+        # their names may be given as text
+        object.__setattr__(self, "how", How(self.how))
+        object.__setattr__(self, "files", StillFiles(self.files))
+
     @property
     def n_frames(self) -> int:
         """Frames asked for."""
@@ -193,7 +198,9 @@ def facts(cut: Cut) -> dict[str, Any]:
     """What a clip says of itself, in exact text and whole numbers."""
     take = cut.take
     first, last = inclusive(cut.span)
-    onset_s = real_time(cut.onsets[0], take.capture_rate, take.trigger_frame) if cut.onsets else None
+    onset_s = (
+        real_time(cut.onsets[0], take.capture_rate, take.trigger_frame) if cut.onsets else None
+    )
     return {
         "source": Path(take.path).name if take.path != "-" else take.name,
         "first": first,

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import islice
 from pathlib import Path
+from typing import cast
 
 import av
 import numpy as np
@@ -31,10 +32,9 @@ from flashpan.cut.nal import (
     length_bytes,
     units,
 )
-from flashpan.cut.packets import PacketTable, entry_packet, feed, pictures_from
+from flashpan.cut.packets import PacketTable, entry_packet, feed, packet_bytes, pictures_from
 from flashpan.cut.remux import (
     Passage,
-    clip_times,
     clip_timecode,
     container_like,
     copy_passage,
@@ -127,8 +127,10 @@ def bridge(cut: Cut, table: PacketTable, part: Path) -> Written:
         with container_like(source, cut, part, timecode) as out:
             stream = stream_like(out, template, cut)
             stream.codec_context.extradata = header.joined(*new.sets)
-            for packet in _retimed(table, kept, new.packets, feed(source, template, table, kept.start)):
-                packet.stream, packet.time_base = stream, template.time_base
+            for packet in _retimed(
+                table, kept, new.packets, feed(source, template, table, kept.start)
+            ):
+                packet.stream, packet.time_base = stream, template.time_base or Fraction(1)
                 out.mux(packet)
         times = _times(table, kept, new.packets, template.time_base or Fraction(1))
     return Written(
@@ -150,21 +152,15 @@ def _landing(cut: Cut, table: PacketTable) -> int:
     if not table.is_whole:
         _refuse(cut, "the take is damaged")
     for frame in range(cut.span.start, cut.span.stop):
-        if table.is_key[packets[frame]] and _breaks(table, int(packets[frame])):
+        number = int(packets[frame])
+        if table.is_key[number] and is_clean_break(*packet_bytes(table, number)):
             return frame
-    _refuse(cut, "no frame of the range can be begun with, so that none could be copied")
+    _refuse(cut, "no keyframe in the range that later frames do not reach past")
     raise AssertionError
 
 
 def _refuse(cut: Cut, reason: str) -> None:
     raise CutRefused(f"{cut.take.path}: {reason}; use --how exact or --how copy")
-
-
-def _breaks(table: PacketTable, number: int) -> bool:
-    with open_container(table.path) as container:
-        stream = picture_stream(container, table.path)
-        _, packet = next(feed(container, stream, table, number))
-        return is_clean_break(bytes(packet), stream.codec_context.extradata)
 
 
 def _record(cut: Cut, source: InputContainer, template: VideoStream) -> bytes:
@@ -244,7 +240,7 @@ class _Recoded:
         for packet in packets:
             kept = [unit for unit in units(bytes(packet), 0) if unit[0] & 31 in _SLICES]
             data = b"".join(len(unit).to_bytes(self._size, "big") + unit for unit in kept)
-            twin: Packet[VideoStream] = Packet(data)
+            twin = cast(Packet[VideoStream], Packet(data))
             twin.pts, twin.duration = packet.pts, packet.duration
             twin.is_keyframe = packet.is_keyframe
             yield twin

@@ -95,7 +95,11 @@ class _Stored:
 
 
 def _encode(
-    cut: Cut, pictures: Iterable[VideoFrame], template: VideoStream, part: Path, tags: dict[str, str]
+    cut: Cut,
+    pictures: Iterable[VideoFrame],
+    template: VideoStream,
+    part: Path,
+    tags: dict[str, str],
 ) -> _Stored:
     uneven = cut.take.variable_rate or cut.take.n_frames is None
     rate = template.average_rate or cut.take.playback_rate
@@ -126,7 +130,7 @@ def _stream(
     stream.width, stream.height = frame.width, frame.height
     stream.pix_fmt = frame.format.name
     context = stream.codec_context
-    context.time_base = frame.time_base
+    context.time_base = frame.time_base or Fraction(1, 1000)
     if template.sample_aspect_ratio:
         context.sample_aspect_ratio = template.sample_aspect_ratio
     full = cut.take.pixel_format.startswith("yuvj")

@@ -103,7 +103,8 @@ def packet_table(take: TakeInfo) -> PacketTable:
         packet_of = None
     is_whole = packet_of is not None and len(packet_of) == take.n_frames
     if packet_of is not None and not is_whole:
-        packet_of = _packets_of_pictures(take.path, pts, packet_of)
+        in_order, packet_of = packet_of, _packets_of_pictures(take.path, pts, packet_of)
+        is_whole = packet_of is in_order
     return PacketTable(
         path=take.path,
         **columns,
@@ -165,7 +166,11 @@ def _packets_of_pictures(path: str, pts: Numbers, in_order: Numbers) -> Numbers 
     if len(stamps) == len(in_order):
         return in_order
     packets = {stamp: number for number, stamp in enumerate(pts.tolist())}
-    if len(packets) < len(pts) or len(set(stamps)) < len(stamps) or not packets.keys() >= set(stamps):
+    if (
+        len(packets) < len(pts)
+        or len(set(stamps)) < len(stamps)
+        or not packets.keys() >= set(stamps)
+    ):
         return None
     return np.array([packets[stamp] for stamp in stamps if stamp is not None], np.int64)
 
@@ -192,10 +197,15 @@ def entry_packet(table: PacketTable, frame: int) -> int:
 def _is_entry(table: PacketTable, number: int) -> bool:
     if table.codec not in ("h264", "hevc"):
         return True
+    return can_begin(table.codec, *packet_bytes(table, number))
+
+
+def packet_bytes(table: PacketTable, number: int) -> tuple[bytes, bytes | None]:
+    """What one packet holds, and the stream's header."""
     with open_container(table.path) as container:
         stream = picture_stream(container, table.path)
         _, packet = next(feed(container, stream, table, number))
-        return can_begin(table.codec, bytes(packet), stream.codec_context.extradata)
+        return bytes(packet), stream.codec_context.extradata
 
 
 def feed(
@@ -234,9 +244,9 @@ def feed(
 
 
 def _from(
-    packets: Iterator[Packet[VideoStream]], number: int, start: int
+    packets: Iterator[Packet[VideoStream]], begun: int, start: int
 ) -> Iterator[tuple[int, Packet[VideoStream]]]:
-    for number, packet in enumerate(packets, number):
+    for number, packet in enumerate(packets, begun):
         if number >= start:
             yield number, packet
 

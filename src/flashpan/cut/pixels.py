@@ -36,7 +36,7 @@ def frame_md5(picture: VideoFrame) -> str:
     """MD5 of a picture's samples, as 32 hexadecimal digits."""
     digest = hashlib.md5(usedforsecurity=False)
     for lines in plane_lines(picture):
-        digest.update(np.ascontiguousarray(lines))
+        digest.update(np.ascontiguousarray(lines).data)
     return digest.hexdigest()
 
 

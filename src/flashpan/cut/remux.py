@@ -16,7 +16,8 @@ from av.packet import Packet
 from av.video.stream import VideoStream
 
 from flashpan.cut.base import Cut, CutRefused, Written, tag_text
-from flashpan.cut.packets import Flags, Numbers, PacketTable, entry_packet, feed
+from flashpan.cut.nal import is_clean_break
+from flashpan.cut.packets import Flags, Numbers, PacketTable, entry_packet, feed, packet_bytes
 from flashpan.cut.pixels import display_matrix
 from flashpan.cut.timecode import shifted
 from flashpan.ranges import Span
@@ -35,6 +36,7 @@ _MUXERS = {
     "ogg": "ogg",
 }
 _ISO_MUXERS = {".mov": "mov", ".qt": "mov", ".3gp": "3gp", ".3g2": "3g2"}
+_LEAST_PACKETS = 16
 # Written anew by every muxer, or true of the whole take only.
 _OWN_TAGS = {
     *("encoder", "major_brand", "minor_version", "compatible_brands", "duration", "timecode"),
@@ -76,8 +78,8 @@ def passage(table: PacketTable, span: Span) -> Passage:
         is_kept = np.zeros(stop - start, bool)
         is_kept[wanted - start] = True
         return Passage(start=start, stop=stop, is_kept=is_kept, head=0, tail=0)
-    start = entry_packet(table, span.start)
-    stop = _closed_end(table, start, int(wanted.max()) + 1)
+    start, least = _entry_for_all(table, span.start)
+    stop = _closed_end(table, start, max(int(wanted.max()) + 1, least))
     is_kept = _viewed_from(table, start, stop)
     gives_frame = is_kept & np.isin(np.arange(start, stop), _frame_packets(table))
     stamps = table.pts[start:stop][gives_frame]
@@ -90,6 +92,21 @@ def passage(table: PacketTable, span: Span) -> Passage:
     )
 
 
+def _entry_for_all(table: PacketTable, frame: int) -> tuple[int, int]:
+    """Packet to begin with, and the least end, so that older decoders lose no frame either.
+
+    FFmpeg up to version 5 drops one frame of the first few after an H.264 keyframe that is no
+    IDR picture, where the file ends before it has put out that keyframe.
+    """
+    start = entry_packet(table, frame)
+    while start and table.codec == "h264" and not is_clean_break(*packet_bytes(table, start)):
+        if start + _LEAST_PACKETS <= len(table.pts):
+            return start, start + _LEAST_PACKETS
+        place = np.flatnonzero(table.frames_in_packets() == start)
+        start = entry_packet(table, int(place[0]) - 1) if place.size and place[0] else 0
+    return start, 0
+
+
 def _frame_packets(table: PacketTable) -> Numbers:
     """Packets that give a frame once copied: hidden ones do, damaged ones do not."""
     hidden = np.flatnonzero(~table.is_shown)
@@ -100,7 +117,8 @@ def _viewed_from(table: PacketTable, start: int, stop: int) -> Flags:
     """Which packets are viewed no earlier than packet ``start``."""
     if start == 0:
         return np.ones(stop, bool)
-    return table.pts[start:stop] >= table.pts[start]
+    from_start: Flags = table.pts[start:stop] >= table.pts[start]
+    return from_start
 
 
 def _closed_end(table: PacketTable, start: int, stop: int) -> int:

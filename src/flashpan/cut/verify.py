@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from functools import partial
 from itertools import islice
 from pathlib import Path
 
 from av.video.frame import VideoFrame
 
+from flashpan.cut.base import Cut, Written
 from flashpan.cut.packets import PacketTable, pictures_from
 from flashpan.cut.pixels import frame_md5, layout_name
 from flashpan.errors import TakeError
@@ -47,28 +48,28 @@ def as_layout(picture: VideoFrame, pixels: str) -> VideoFrame:
     return picture.reformat(format=pixels)
 
 
-def first_difference(
-    wanted: Sequence[str], found: Sequence[str], *, head: int, total: int, recoded: int = 0
-) -> str:
+def first_difference(cut: Cut, written: Written, found: Sequence[str]) -> str:
     """Say what is wrong with a clip; empty where it is as it should be.
 
     Parameters
     ----------
-    wanted : sequence of str
-        Hashes of the frames asked for.
+    cut : Cut
+        What was asked for.
+    written : Written
+        What was put down, with the hashes of the take's frames.
     found : sequence of str
-        Hashes of all frames of the clip.
-    head : int
-        Frames of the clip before the first one asked for.
-    total : int
-        Frames that the clip should have.
-    recoded : int
-        Frames, the first asked for, that are not expected to be the same.
+        Hashes of all frames of the clip, those at its ends included.
     """
+    wanted, head = written.hashes, written.head_frames
+    if len(wanted) != cut.n_frames:
+        return f"{len(wanted)} frames of the take decode instead of {cut.n_frames}"
+    total = head + cut.n_frames + written.tail_frames
     if len(found) != total:
         return f"{len(found)} frames decode instead of {total}"
-    pairs: Iterable[tuple[str, str]] = zip(wanted, found[head:], strict=False)
-    odd = [k for k, (one, other) in enumerate(pairs) if k >= recoded and one != other]
+    pairs = enumerate(zip(wanted, found[head : head + cut.n_frames], strict=True))
+    odd = [k for k, (one, other) in pairs if k >= written.recoded_frames and one != other]
     if not odd:
         return ""
-    return f"{len(odd)} of {len(wanted)} frames differ, the first is number {odd[0]} of the clip"
+    return (
+        f"{len(odd)} of {cut.n_frames} frames differ, the first is frame {cut.span.start + odd[0]}"
+    )
