@@ -123,6 +123,7 @@ def bridge(cut: Cut, table: PacketTable, part: Path) -> Written:
         header = _Header.parse(_record(cut, source, template))
         n_new = landing - cut.span.start
         new = _Recoded(cut, header, template).packets(table, n_new)
+        times = _times(table, kept, new.packets, template.time_base or Fraction(1))
         timecode = clip_timecode(source, cut, 0)
         with container_like(source, cut, part, timecode) as out:
             stream = stream_like(out, template, cut)
@@ -132,7 +133,6 @@ def bridge(cut: Cut, table: PacketTable, part: Path) -> Written:
             ):
                 packet.stream, packet.time_base = stream, template.time_base or Fraction(1)
                 out.mux(packet)
-        times = _times(table, kept, new.packets, template.time_base or Fraction(1))
     return Written(
         how="bridge",
         n_frames=cut.n_frames + kept.tail,
@@ -240,7 +240,7 @@ class _Recoded:
         for packet in packets:
             kept = [unit for unit in units(bytes(packet), 0) if unit[0] & 31 in _SLICES]
             data = b"".join(len(unit).to_bytes(self._size, "big") + unit for unit in kept)
-            twin = cast(Packet[VideoStream], Packet(data))
+            twin = cast("Packet[VideoStream]", Packet(data))
             twin.pts, twin.duration = packet.pts, packet.duration
             twin.is_keyframe = packet.is_keyframe
             yield twin

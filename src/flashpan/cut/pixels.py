@@ -73,11 +73,10 @@ def _packed_bytes(pixels: VideoFormat, width: int) -> int:
 
 
 def relabelled(picture: VideoFrame, pixels: str) -> VideoFrame:
-    """The same bytes under the name of another format of the same layout."""
+    """The same bytes, without a time stamp, under the name of another format of that layout."""
     twin = VideoFrame(picture.width, picture.height, pixels)
     for target, lines in zip(plane_lines(twin), plane_lines(picture), strict=True):
         target[:] = lines
-    twin.pts, twin.time_base = picture.pts, picture.time_base
     return twin
 
 

@@ -135,11 +135,8 @@ class MultiPageReader(IndexedReader):
     def _picture(self, index: int) -> Picture:
         if self._reaches(index):
             return page_picture(self._page(index))
-        if index < self._declared and self._is_one_block():
-            return self._by_position(index)
-        if index < self._declared or self._chain_is_broken():
-            raise EndOfTake(f"cut short after {index} frames; what is there is used")
-        raise EndOfTake
+        samples, page = self._samples_by_position(index), self._page(0)
+        return interpreted(samples, page, samples.nbytes)
 
     def _is_one_block(self) -> bool:
         """Whether the pages reached lie back to back, uncompressed, from the first one on."""
@@ -167,11 +164,12 @@ class MultiPageReader(IndexedReader):
         page_picture(page)  # says in one line what is wrong with it
         return page.asarray(), page
 
-    def _by_position(self, index: int) -> Picture:
-        samples, page = self._samples_by_position(index), self._page(0)
-        return interpreted(samples, page, samples.nbytes)
-
     def _samples_by_position(self, index: int) -> npt.NDArray[Any]:
+        """Samples of a frame that the chain of directories does not reach."""
+        if index >= self._declared or not self._is_one_block():
+            if index < self._declared or self._chain_is_broken():
+                raise EndOfTake(f"cut short after {index} frames; what is there is used")
+            raise EndOfTake
         page = self._page(0)
         file = self._tiff.filehandle
         file.seek(page.dataoffsets[0] + index * page.nbytes)
