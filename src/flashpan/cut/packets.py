@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -92,7 +93,9 @@ def packet_table(take: TakeInfo) -> PacketTable:
     """
     with open_container(take.path) as container:
         stream = picture_stream(container, take.path)
-        columns = _columns(_decoding(container, stream, take.path))
+        packets = _decoding(container, stream, take.path).packets()
+        first = next(packets, None)
+        columns = _indexed(take, stream, first) or _columns(first, packets)
         codec = stream.codec_context.codec
         container_name = container.format.name
     pts, shown = columns["pts"], columns["is_shown"]
@@ -119,7 +122,10 @@ def _decoding(container: InputContainer, stream: VideoStream, path: str) -> Deco
     return Decoding(container, stream, partial(open_container, path))
 
 
-def _columns(decoding: Decoding) -> dict[str, Any]:
+def _columns(
+    first: Packet[VideoStream] | None, packets: Iterator[Packet[VideoStream]]
+) -> dict[str, Any]:
+    """Columns out of the packets themselves."""
     rows = [
         (
             _UNKNOWN if packet.pts is None else packet.pts,
@@ -128,9 +134,38 @@ def _columns(decoding: Decoding) -> dict[str, Any]:
             packet.is_keyframe,
             not packet.is_discard,
         )
-        for packet in decoding.packets()
+        for packet in chain([first], packets)
+        if packet is not None
+    ]
+    return _named(np.array(rows, np.int64).reshape(-1, 5))
+
+
+def _indexed(
+    take: TakeInfo, stream: VideoStream, first: Packet[VideoStream] | None
+) -> dict[str, Any] | None:
+    """Columns out of the container's own index; None where it may not tell all.
+
+    It does where every frame is coded by itself and the take has been read whole.  Its places
+    may be those of the header before each packet.
+    """
+    if first is None or not stream.codec_context.codec.intra_only:
+        return None
+    rows = [
+        (entry.timestamp, entry.pos, entry.size, entry.is_keyframe, not entry.is_discard)
+        for entry in stream.index_entries
+        if entry.size
     ]
     table = np.array(rows, np.int64).reshape(-1, 5)
+    if len(table) != take.n_frames or not table[:, 3:].all():
+        return None
+    header_bytes = (first.pos or 0) - int(table[0, 1])
+    if (first.pts, first.size) != (table[0, 0], table[0, 2]) or header_bytes not in (0, 8):
+        return None
+    table[:, 1] += header_bytes
+    return _named(table)
+
+
+def _named(table: Numbers) -> dict[str, Any]:
     pts, place, size, is_key, is_shown = (np.ascontiguousarray(column) for column in table.T)
     return {
         "pts": pts,

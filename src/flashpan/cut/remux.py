@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ from flashpan.cut.base import Cut, CutRefused, Written, tag_text
 from flashpan.cut.nal import is_clean_break
 from flashpan.cut.packets import Flags, Numbers, PacketTable, entry_packet, feed, packet_bytes
 from flashpan.cut.pixels import display_matrix
+from flashpan.cut.steady import BUFFER_BYTES, SteadyFile
 from flashpan.cut.timecode import shifted
 from flashpan.ranges import Span
 from flashpan.readers._video_decode import Decoding
@@ -213,8 +213,10 @@ def container_like(
         raise CutRefused(
             f"{cut.take.path}: {source.format.name} files cannot be written; use --how exact"
         )
-    # fragments and indexes at the front cost a second pass and help nobody here
-    with av.open("file:" + os.path.abspath(part), "w", format=muxer) as out:
+    with (
+        SteadyFile(part) as file,
+        av.open(file, "w", format=muxer, buffer_size=BUFFER_BYTES) as out,
+    ):
         out.metadata.update(clip_tags(dict(source.metadata), cut))
         if timecode:
             out.metadata["timecode"] = timecode
