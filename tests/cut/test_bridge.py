@@ -5,7 +5,7 @@ import pytest
 from cut_fixtures import cut_one, framemd5, info_of, opencv_count_and_rate
 from video_fixtures import psnr_db, read, take
 
-from flashpan.cut.base import CutRefused
+from flashpan.errors import CutRefused
 
 N = 26
 NO_CUTS = "scenecut=0:b-adapt=0:threads=1"

@@ -12,10 +12,9 @@ from cut_fixtures import cut_one, framemd5, info_of, left_over
 from video_fixtures import encode, frame_of, scene, take
 
 from flashpan.cut import engine, remux
-from flashpan.cut.base import Cut, CutRefused, How
+from flashpan.cut.base import Cut, How
 from flashpan.cut.engine import cut_ranges
-from flashpan.cut.verify import ClipDiffers
-from flashpan.errors import TakeError, UsageError
+from flashpan.errors import ClipDiffers, CutRefused, TakeError, UsageError
 from flashpan.ranges import Span
 
 N = 12

@@ -15,11 +15,10 @@ from cut_fixtures import cut_one, framemd5, info_of, left_over
 from video_fixtures import scene
 
 from flashpan.cut import files
-from flashpan.cut.base import Cut, CutRefused
+from flashpan.cut.base import Cut
 from flashpan.cut.engine import cut_held
 from flashpan.cut.ring import FrameRing
-from flashpan.cut.verify import ClipDiffers
-from flashpan.errors import TakeError, UnreadableTake
+from flashpan.errors import ClipDiffers, CutRefused, TakeError, UnreadableTake
 from flashpan.ranges import Span
 from flashpan.readers.base import Source
 from flashpan.readers.open import open_take

@@ -8,7 +8,6 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from flashpan.errors import TakeError
 from flashpan.model import TakeInfo
 from flashpan.ranges import Span, inclusive
 from flashpan.units import real_time
@@ -42,10 +41,6 @@ class StillFiles(StrEnum):
     COPY = "copy"
     HARDLINK = "hardlink"
     REFLINK = "reflink"
-
-
-class CutRefused(TakeError):
-    """This way of cutting cannot keep its promise for this take; the text says why."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

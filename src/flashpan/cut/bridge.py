@@ -23,7 +23,7 @@ from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from flashpan.cut.base import Cut, CutRefused, Written
+from flashpan.cut.base import Cut, Written
 from flashpan.cut.nal import (
     H264_PPS,
     H264_SPS,
@@ -41,6 +41,7 @@ from flashpan.cut.remux import (
     passage,
     stream_like,
 )
+from flashpan.errors import CutRefused
 from flashpan.ranges import Span
 from flashpan.readers._video_open import open_container, picture_stream
 

@@ -12,7 +12,7 @@ import av
 
 from flashpan.atomic import new_file, new_folder, sync_folder
 from flashpan.cut import files, pages
-from flashpan.cut.base import Clip, Cut, CutRefused, How, Written
+from flashpan.cut.base import Clip, Cut, How, Written
 from flashpan.cut.bridge import bridge
 from flashpan.cut.exact import SUFFIX, store_exactly
 from flashpan.cut.packets import PacketTable, packet_table
@@ -20,8 +20,8 @@ from flashpan.cut.remux import copy_passage, muxer_for
 from flashpan.cut.ring import FrameRing
 from flashpan.cut.sidecar import digest, write_sidecar
 from flashpan.cut.stored import copy_bytes, store_of, write_frames
-from flashpan.cut.verify import ClipDiffers, clip_hashes, first_difference, source_hashes
-from flashpan.errors import TakeError, UnreadableTake, UsageError
+from flashpan.cut.verify import clip_hashes, first_difference, source_hashes
+from flashpan.errors import ClipDiffers, CutRefused, TakeError, UnreadableTake, UsageError
 from flashpan.ranges import inclusive
 
 _STORED = frozenset({"raw", "npy", "yuv4mpegpipe"})
@@ -133,7 +133,9 @@ def _told(cut: Cut, error: av.FFmpegError) -> Exception:
     """An error with a cure: of the disk, as `new_file` words it, or of the container."""
     if isinstance(error, OSError) and error.errno and error.errno > 0:
         return OSError(error.errno, os.strerror(error.errno))
-    return CutRefused(f"{cut.take.path}: cannot be written so ({error.strerror}); use --how exact")
+    return CutRefused(
+        f"{cut.take.path}: cannot be written so ({error.strerror}); choose another --how"
+    )
 
 
 def chosen_way(cut: Cut, table: PacketTable) -> How:

@@ -17,11 +17,12 @@ from av.container import OutputContainer
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from flashpan.cut.base import Cut, CutRefused, Written
+from flashpan.cut.base import Cut, Written
 from flashpan.cut.packets import PacketTable, pictures_from
 from flashpan.cut.pixels import display_matrix, frame_md5, layout_name, relabelled
 from flashpan.cut.remux import clip_tags, clip_timecode
 from flashpan.cut.verify import as_layout
+from flashpan.errors import CutRefused
 from flashpan.readers._video_open import open_container, picture_stream
 
 SUFFIX = ".mkv"

@@ -12,8 +12,8 @@ from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from flashpan.cut.base import Cut, CutRefused, StillFiles, Written
-from flashpan.errors import UnreadableTake
+from flashpan.cut.base import Cut, StillFiles, Written
+from flashpan.errors import CutRefused, UnreadableTake
 from flashpan.readers.sequence import Sequence, find_sequence
 
 _DIGITS = re.compile(r"(\d+)", re.ASCII)

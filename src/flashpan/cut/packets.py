@@ -20,8 +20,8 @@ from av.packet import Packet
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from flashpan.cut.base import CutRefused
 from flashpan.cut.nal import can_begin
+from flashpan.errors import CutRefused
 from flashpan.model import TakeInfo
 from flashpan.readers._video_decode import Decoding
 from flashpan.readers._video_open import open_container, picture_stream
@@ -200,6 +200,8 @@ def _packets_of_pictures(path: str, pts: Numbers, in_order: Numbers) -> Numbers 
         stamps = [picture.pts for picture in _decoding(container, stream, path).pictures()]
     if len(stamps) == len(in_order):
         return in_order
+    if 2 * len(stamps) <= len(in_order) + 2:
+        return None  # packets hold fields, two to a frame
     packets = {stamp: number for number, stamp in enumerate(pts.tolist())}
     if (
         len(packets) < len(pts)

@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import tifffile
 
-from flashpan.cut.base import Cut, CutRefused, Written
-from flashpan.errors import UnreadableTake
+from flashpan.cut.base import Cut, Written
+from flashpan.errors import CutRefused, UnreadableTake
 from flashpan.readers.base import Source
 from flashpan.readers.multipage import MultiPageReader
 from flashpan.readers.picture import BadPicture

@@ -14,12 +14,13 @@ from av.container import InputContainer, OutputContainer
 from av.packet import Packet
 from av.video.stream import VideoStream
 
-from flashpan.cut.base import Cut, CutRefused, Written, tag_text
+from flashpan.cut.base import Cut, Written, tag_text
 from flashpan.cut.nal import is_clean_break
 from flashpan.cut.packets import Flags, Numbers, PacketTable, entry_packet, feed, packet_bytes
 from flashpan.cut.pixels import display_matrix
 from flashpan.cut.steady import BUFFER_BYTES, SteadyFile
 from flashpan.cut.timecode import shifted
+from flashpan.errors import CutRefused
 from flashpan.ranges import Span
 from flashpan.readers._video_decode import Decoding
 from flashpan.readers._video_open import open_container, picture_stream
@@ -256,7 +257,8 @@ def stream_like(out: OutputContainer, template: VideoStream, cut: Cut) -> VideoS
 
 def _display_matrix(cut: Cut) -> list[int] | None:
     """Matrix of the take's first picture; only takes that are turned are looked at."""
-    if not cut.take.rotation:
+    mirrored = any("display matrix" in warning for warning in cut.take.warnings)
+    if not cut.take.rotation and not mirrored:
         return None
     with open_container(cut.take.path) as container:
         stream = picture_stream(container, cut.take.path)

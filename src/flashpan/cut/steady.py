@@ -24,12 +24,17 @@ class SteadyFile:
         self._disk = ThreadPoolExecutor(1)
         self._syncing: Future[None] | None = None
         self._unsynced_bytes = 0
+        self._failure: OSError | None = None
 
     def write(self, data: bytes) -> int:
         """Write all of it."""
         view = memoryview(data)
-        while view:
-            view = view[self._file.write(view) :]
+        try:
+            while view:
+                view = view[self._file.write(view) :]
+        except OSError as error:
+            self._failure = error
+            raise
         self._unsynced_bytes += len(data)
         if self._unsynced_bytes >= _SYNC_BYTES and (not self._syncing or self._syncing.done()):
             self._wait()
@@ -68,3 +73,5 @@ class SteadyFile:
         finally:
             self._disk.shutdown()
             self._file.close()
+        if self._failure is not None:
+            raise self._failure  # a muxer says no more than that something failed

@@ -12,14 +12,9 @@ from av.video.frame import VideoFrame
 from flashpan.cut.base import Cut, Written
 from flashpan.cut.packets import PacketTable, pictures_from
 from flashpan.cut.pixels import frame_md5, layout_name
-from flashpan.errors import TakeError
 from flashpan.ranges import Span
 from flashpan.readers._video_decode import Decoding
 from flashpan.readers._video_open import open_container, picture_stream
-
-
-class ClipDiffers(TakeError):
-    """A clip does not hold the take's frames; it is kept under a name that says so."""
 
 
 def source_hashes(table: PacketTable, span: Span) -> tuple[str, ...]:
