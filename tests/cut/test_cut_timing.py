@@ -124,6 +124,15 @@ def test_the_start_timecode_follows_the_take(tmp_path, text, rate, first, wanted
         assert framemd5(clip.path) == framemd5(path)[first : first + 5]
 
 
+def test_mxf_counts_from_its_own_timecode(tmp_path):
+    options = {"profile": "dnxhr_hq"}
+    path = take(tmp_path / "take.mxf", "dnxhd", "yuv422p", 12, options=options, size=(128, 256))
+    clip = cut_one(path, 9, 11, tmp_path / "clip")
+    assert clip.timecode == "00:00:00:09"
+    tags = ffprobe(clip.path, "-show_entries", "stream_tags=timecode:format_tags=timecode")
+    assert "00:00:00:09" in json.dumps(tags)
+
+
 def test_takes_without_timecode_get_none(tmp_path):
     path = take(tmp_path / "take.mov", "mjpeg", "yuvj420p", 6, size=(32, 128))
     assert cut_one(path, 2, 3, tmp_path / "clip").timecode is None

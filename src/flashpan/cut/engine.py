@@ -19,6 +19,7 @@ from flashpan.cut.packets import PacketTable, packet_table
 from flashpan.cut.remux import copy_passage, muxer_for
 from flashpan.cut.ring import FrameRing
 from flashpan.cut.sidecar import digest, write_sidecar
+from flashpan.cut.steady import leave_to_disk
 from flashpan.cut.stored import copy_bytes, store_of, write_frames
 from flashpan.cut.verify import clip_hashes, first_difference, source_hashes
 from flashpan.errors import ClipDiffers, CutRefused, TakeError, UnreadableTake, UsageError
@@ -78,6 +79,8 @@ def cut_held(cut: Cut, ring: FrameRing) -> Clip:
     """
     suffix = ".y4m" if ring.start else ".raw"
 
+    _check_span(cut)
+
     def write(part: Path) -> Written:
         return write_frames(cut, ring.start, ring.frames(cut.span), part)
 
@@ -93,14 +96,18 @@ def kind(cut: Cut) -> str:
 
 
 def _check(cut: Cut) -> None:
+    _check_span(cut)
+    if cut.take.path == "-":
+        raise UsageError("-: a pipe cannot be read twice; save the take to a file first")
+
+
+def _check_span(cut: Cut) -> None:
     stop = cut.take.n_frames
     if not 0 <= cut.span.start < cut.span.stop or (stop is not None and cut.span.stop > stop):
         raise UsageError(
             f"{cut.take.path}: frames {cut.span.start} to {cut.span.stop - 1} are no part of"
             f" {stop if stop is not None else 'its'} frames; frames are numbered from 0"
         )
-    if cut.take.path == "-":
-        raise UsageError("-: a pipe cannot be read twice; save the take to a file first")
 
 
 def _cut_video(cut: Cut, table: PacketTable) -> Clip:
@@ -208,6 +215,7 @@ def _publish(
         written = write(part)
         difference = ""
         if cut.verify:
+            leave_to_disk(part)
             difference = _difference(prove, part, written)
         if difference:
             raise _marked(cut, final, part, written, difference)

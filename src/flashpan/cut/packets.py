@@ -263,10 +263,9 @@ def feed(
     """
     if start and _searchable(table, start):
         container.seek(int(table.pts[start]), stream=stream)
-        numbers = _numbers_by_place(table)
         packets = _decoding(container, stream, table.path).packets()
-        begun = next((packet for packet in packets), None)
-        number = -1 if begun is None else numbers.get(begun.pos or -1, -1)
+        begun = next(packets, None)
+        number = -1 if begun is None else _number_at(table, begun.pos)
         if begun is not None and 0 <= number <= start:
             if number == start:
                 yield number, begun
@@ -292,9 +291,10 @@ def _searchable(table: PacketTable, start: int) -> bool:
     return bool(table.pts[start] != _UNKNOWN and (table.place >= 0).all())
 
 
-def _numbers_by_place(table: PacketTable) -> dict[int, int]:
-    places = table.place.tolist()
-    return {} if len(set(places)) < len(places) else {at: k for k, at in enumerate(places)}
+def _number_at(table: PacketTable, place: int | None) -> int:
+    """Number of the packet that begins at a place of the file; -1 where that is not one."""
+    found = np.flatnonzero(table.place == (-1 if place is None else place))
+    return int(found[0]) if len(found) == 1 else -1
 
 
 def pictures_from(table: PacketTable, frame: int) -> Iterator[VideoFrame]:

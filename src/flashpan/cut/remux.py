@@ -269,7 +269,7 @@ def _display_matrix(cut: Cut) -> list[int] | None:
 
 def clip_timecode(source: InputContainer, cut: Cut, head: int) -> str | None:
     """Start timecode of a clip: the take's and as many frames as the clip begins later."""
-    rate = cut.take.playback_rate
+    rate = picture_stream(source, cut.take.path).average_rate or cut.take.playback_rate
     texts = [
         text
         for tags in (*(stream.metadata for stream in source.streams), source.metadata)
