@@ -34,9 +34,14 @@ def framemd5(path, *, pixels=None):
     command += ["-pix_fmt", pixels] if pixels else []
     done = subprocess.run([*command, "-f", "framemd5", "-"], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
-    assert done.stderr == ""
+    assert [line for line in done.stderr.splitlines() if not _harmless(line)] == []
     lines = [line for line in done.stdout.splitlines() if not line.startswith("#")]
     return [line.split(",")[-1].strip() for line in lines]
+
+
+def _harmless(line):
+    """A stream begun in its midst tells the decoder to forget a picture that it never had."""
+    return "mmco: unref short failure" in line
 
 
 def opencv_count_and_rate(path):

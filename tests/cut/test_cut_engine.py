@@ -222,11 +222,25 @@ def test_streams_without_time_stamps_are_stored_exactly(tmp_path):
         cut_one(path, 5, 7, tmp_path / "copied", how="copy")
 
 
-def test_reordered_h264_in_avi_is_stored_exactly(tmp_path):
-    options = {"g": "8", "bf": "3", "x264-params": "b-adapt=0:scenecut=0"}
-    path = take(tmp_path / "take.avi", "libx264", "yuv420p", N, options=options, size=(32, 128))
-    clip = cut_one(path, 5, 9, tmp_path / "clip")
-    assert (clip.how, framemd5(clip.path)) == ("exact", framemd5(path)[5:10])
+@pytest.mark.parametrize("more", ["", ":open-gop=1:b-pyramid=normal:keyint=4:bframes=4"])
+def test_reordered_h264_in_avi_is_stored_exactly(tmp_path, more):
+    options = {"g": "8", "bf": "3", "x264-params": f"b-adapt=0:scenecut=0:threads=1{more}"}
+    path = take(tmp_path / "take.avi", "libx264", "yuv420p", 30, options=options, size=(32, 128))
+    info, wanted = info_of(path), framemd5(path)
+    for first, last in [(5, 9), (13, 14), (26, 29)]:
+        clip = cut_one(path, first, last, tmp_path / f"clip{first}", info=info)
+        assert (clip.how, framemd5(clip.path)) == ("exact", wanted[first : last + 1])
+    with pytest.raises(CutRefused, match="in a known order; use --how exact"):
+        cut_one(path, 13, 14, tmp_path / "copied", info=info, how="copy")
+
+
+def test_a_transport_stream_is_no_container_for_a_single_small_frame(tmp_path):
+    options = {"g": "1"}
+    path = take(tmp_path / "take.ts", "mpeg2video", "yuv420p", N, options=options, size=(32, 128))
+    clip = cut_one(path, 5, 5, tmp_path / "clip")
+    assert (clip.how, clip.verified) == ("exact", True)
+    with pytest.raises(CutRefused, match="so few bytes is not known as one; use --how exact"):
+        cut_one(path, 5, 5, tmp_path / "copied", how="copy")
 
 
 def test_a_damaged_packet_shifts_no_frame(tmp_path):

@@ -101,8 +101,8 @@ def packet_table(take: TakeInfo) -> PacketTable:
     pts, shown = columns["pts"], columns["is_shown"]
     intra = bool((columns["is_key"].all() or codec.intra_only) and _ascend(pts))
     packet_of = _in_order(pts, np.flatnonzero(shown))
-    # AVI has no time stamps of viewing: those of reordered frames are guessed, wrongly for these
-    if container_name == "avi" and codec.canonical_name in _GUESSED and not _ascend(pts):
+    # AVI has no time stamps of viewing: for these codecs FFmpeg guesses them, and often wrongly
+    if container_name == "avi" and codec.canonical_name in _GUESSED and not intra:
         packet_of = None
     is_whole = packet_of is not None and len(packet_of) == take.n_frames
     if packet_of is not None and not is_whole:

@@ -38,6 +38,7 @@ _MUXERS = {
 }
 _ISO_MUXERS = {".mov": "mov", ".qt": "mov", ".3gp": "3gp", ".3g2": "3g2"}
 _LEAST_PACKETS = 16
+_LEAST_STREAM_BYTES = 4096  # FFmpeg looks for eleven packets in a row, each 188 bytes
 # Written anew by every muxer, or true of the whole take only.
 _OWN_TAGS = {
     *("encoder", "major_brand", "minor_version", "compatible_brands", "duration", "timecode"),
@@ -161,6 +162,7 @@ def copy_passage(cut: Cut, table: PacketTable, part: Path) -> Written:
                 packet.stream = stream
                 out.mux(packet)
         warnings = tuple(_left_out(source))
+    _refuse_too_short(cut, part)
     return Written(
         how="copy",
         n_frames=cut.n_frames + kept.head + kept.tail,
@@ -170,6 +172,15 @@ def copy_passage(cut: Cut, table: PacketTable, part: Path) -> Written:
         times=clip_times(table, kept, template.time_base) if cut.take.variable_rate else (),
         warnings=warnings,
     )
+
+
+def _refuse_too_short(cut: Cut, part: Path) -> None:
+    """Refuse a transport stream of so few packets that decoders take it for something else."""
+    if cut.take.container == "mpegts" and part.stat().st_size < _LEAST_STREAM_BYTES:
+        raise CutRefused(
+            f"{cut.take.path}: a transport stream of so few bytes is not known as one;"
+            " use --how exact, or a longer range"
+        )
 
 
 def _passing(
