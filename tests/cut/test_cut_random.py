@@ -9,7 +9,12 @@ from video_fixtures import take
 
 from flashpan.errors import CutRefused
 
-ENDINGS = ("mp4", "mov", "mkv", "nut", "avi", "ts")
+ENDINGS = {
+    "libx264": ("mp4", "mov", "mkv", "nut", "avi", "ts"),
+    "mpeg4": ("mp4", "mov", "mkv", "nut", "avi", "ts"),
+    "libvpx-vp9": ("mp4", "mkv", "nut"),
+    "ffv1": ("mkv", "nut", "avi"),
+}
 
 
 def random_codec(draw):
@@ -29,7 +34,7 @@ def random_codec(draw):
 def random_take(draw, folder):
     """A take of up to 50 frames; every third is uneven."""
     codec, options = random_codec(draw)
-    ending, n_frames, more = draw.choice(ENDINGS), draw.randint(1, 50), {}
+    ending, n_frames, more = draw.choice(ENDINGS[codec]), draw.randint(1, 50), {}
     if ending in ("mp4", "mov", "mkv") and draw.random() < 0.3:
         stamps = [0]
         for _ in range(n_frames):
@@ -40,13 +45,10 @@ def random_take(draw, folder):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(24))
+@pytest.mark.parametrize("seed", range(16))
 def test_random_cuts_of_random_takes(tmp_path, seed):
     draw = random.Random(seed)
-    try:
-        path = random_take(draw, tmp_path)
-    except ValueError:
-        return  # a codec that this container does not take
+    path = random_take(draw, tmp_path)
     info, wanted = info_of(path), framemd5(path)
     assert info.n_frames == len(wanted)
     for k in range(4):
