@@ -234,6 +234,21 @@ def test_reordered_h264_in_avi_is_stored_exactly(tmp_path, more):
         cut_one(path, 13, 14, tmp_path / "copied", info=info, how="copy")
 
 
+@pytest.mark.parametrize("first", [0, 5, 9])
+@pytest.mark.parametrize("codec", ["mpeg4", "libx265"])
+def test_wrong_marks_of_keyframes_are_seen_through(tmp_path, codec, first):
+    quiet = {"x265-params": "log-level=none:pools=1:keyint=12:bframes=0"}
+    options = quiet if codec == "libx265" else {"g": "12", "bf": "0"}
+    path = take(tmp_path / "take.mp4", codec, "yuv420p", N, options=options, size=(32, 128))
+    wanted = framemd5(path)
+    # without its sync sample box (ISO/IEC 14496-12, 8.6.2) every frame counts as a keyframe
+    path.write_bytes(path.read_bytes().replace(b"stss", b"free"))
+    clip = cut_one(path, first, first + 2, tmp_path / "clip")
+    assert (clip.how, framemd5(clip.path)) == ("exact", wanted[first : first + 3])
+    with pytest.raises(CutRefused, match="use --how exact"):
+        cut_one(path, first, first + 2, tmp_path / "copied", how="copy")
+
+
 def test_a_transport_stream_is_no_container_for_a_single_small_frame(tmp_path):
     options = {"g": "1"}
     path = take(tmp_path / "take.ts", "mpeg2video", "yuv420p", N, options=options, size=(32, 128))

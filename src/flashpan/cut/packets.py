@@ -10,14 +10,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
-from itertools import chain
+from itertools import chain, islice
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from av.container import InputContainer
 from av.packet import Packet
-from av.video.frame import VideoFrame
+from av.video.frame import PictureType, VideoFrame
 from av.video.stream import VideoStream
 
 from flashpan.cut.nal import can_begin
@@ -29,6 +29,7 @@ from flashpan.readers._video_open import open_container, picture_stream
 Numbers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 _UNKNOWN = np.iinfo(np.int64).min
+_LOOKED_AT = 32
 _GUESSED = frozenset({"h264", "hevc", "vc1", "wmv3"})
 
 
@@ -101,6 +102,8 @@ def packet_table(take: TakeInfo) -> PacketTable:
     pts, shown = columns["pts"], columns["is_shown"]
     intra = bool((columns["is_key"].all() or codec.intra_only) and _ascend(pts))
     packet_of = _in_order(pts, np.flatnonzero(shown))
+    if intra and not codec.intra_only and not _begins_intra(take.path):
+        intra, packet_of = False, None  # the container's marks are wrong
     # AVI has no time stamps of viewing: for these codecs FFmpeg guesses them, and often wrongly
     if container_name == "avi" and codec.canonical_name in _GUESSED and not intra:
         packet_of = None
@@ -116,6 +119,18 @@ def packet_table(take: TakeInfo) -> PacketTable:
         intra=intra,
         codec=codec.canonical_name,
     )
+
+
+def _begins_intra(path: str) -> bool:
+    """Whether a decoder, too, finds the first frames to be coded by themselves.
+
+    An MP4 file without a list of keyframes counts all of its frames as such.
+    """
+    with open_container(path) as container:
+        stream = picture_stream(container, path)
+        pictures = islice(_decoding(container, stream, path).pictures(), _LOOKED_AT)
+        kinds = {PictureType(picture.pict_type) for picture in pictures}
+    return not kinds & {PictureType.P, PictureType.B}
 
 
 def _decoding(container: InputContainer, stream: VideoStream, path: str) -> Decoding:
