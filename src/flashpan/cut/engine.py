@@ -122,10 +122,10 @@ def _cut_video(cut: Cut, table: PacketTable) -> Clip:
     def write(part: Path) -> Written:
         try:
             written = way(cut, table, part)
+            if cut.verify and not written.hashes:
+                written = replace(written, hashes=source_hashes(table, cut.span))
         except av.FFmpegError as error:
             raise _told(cut, error) from error
-        if cut.verify and not written.hashes:
-            return replace(written, hashes=source_hashes(table, cut.span))
         return written
 
     try:

@@ -129,8 +129,7 @@ def _begins_intra(path: str) -> bool:
     with open_container(path) as container:
         stream = picture_stream(container, path)
         pictures = islice(_decoding(container, stream, path).pictures(), _LOOKED_AT)
-        kinds = {PictureType(picture.pict_type) for picture in pictures}
-    return not kinds & {PictureType.P, PictureType.B}
+        return not any(map(_is_predicted, pictures))
 
 
 def _decoding(container: InputContainer, stream: VideoStream, path: str) -> Decoding:
@@ -318,19 +317,22 @@ def pictures_from(table: PacketTable, frame: int) -> Iterator[VideoFrame]:
     Frames are counted from a packet that can be begun with, or from the beginning of the
     take where that would not be safe.
     """
+    start = entry_packet(table, frame) if table.is_whole else 0
+    if start:
+        pictures = _decoded(table, start)
+        first = next(pictures, None)
+        if first is not None and not _is_predicted(first):
+            yield from islice(chain([first], pictures), frame - _frames_before(table, start), None)
+            return
     with open_container(table.path) as container:
         stream = picture_stream(container, table.path)
         stream.codec_context.thread_type = "AUTO"
-        if not table.is_whole:
-            pictures = _decoding(container, stream, table.path).pictures()
-            skipped = frame
-        else:
-            start = entry_packet(table, frame)
-            pictures = _decoded(container, stream, table, start)
-            skipped = frame - _frames_before(table, start)
-        for number, picture in enumerate(pictures):
-            if number >= skipped:
-                yield picture
+        yield from islice(_decoding(container, stream, table.path).pictures(), frame, None)
+
+
+def _is_predicted(picture: VideoFrame) -> bool:
+    """Whether the decoder says that a picture builds on others, whatever the container says."""
+    return PictureType(picture.pict_type) in (PictureType.P, PictureType.B)
 
 
 def _frames_before(table: PacketTable, start: int) -> int:
@@ -342,13 +344,12 @@ def _frames_before(table: PacketTable, start: int) -> int:
     return int(np.count_nonzero(shown_early)) if start else 0
 
 
-def _decoded(
-    container: InputContainer, stream: VideoStream, table: PacketTable, start: int
-) -> Iterator[VideoFrame]:
+def _decoded(table: PacketTable, start: int) -> Iterator[VideoFrame]:
     """Decode from a packet on, without the frames that lead it and build on earlier ones."""
-    for number, packet in feed(container, stream, table, start):
-        if start and not table.intra and table.pts[number] < table.pts[start]:
-            continue
-        # the packet may belong to a container opened anew
-        yield from stream.codec_context.decode(packet)
-    yield from stream.codec_context.decode(None)
+    with open_container(table.path) as container:
+        stream = picture_stream(container, table.path)
+        stream.codec_context.thread_type = "AUTO"
+        for number, packet in feed(container, stream, table, start):
+            if table.intra or table.pts[number] >= table.pts[start]:
+                yield from stream.codec_context.decode(packet)
+        yield from stream.codec_context.decode(None)
