@@ -6,7 +6,7 @@ import threading
 import pytest
 
 from flashpan import atomic
-from flashpan.atomic import new_file, write_bytes, write_text
+from flashpan.atomic import new_file, new_folder, write_bytes, write_text
 from flashpan.errors import TakeError
 
 
@@ -136,3 +136,43 @@ def test_a_full_disk_is_one_line_with_the_cure(tmp_path, monkeypatch):
 def test_a_missing_folder_is_one_line(tmp_path):
     with pytest.raises(TakeError, match=r"cannot be written \(No such file"):
         write_text(tmp_path / "none" / "a.txt", "x")
+
+
+def test_a_folder_appears_whole(tmp_path):
+    with new_folder(tmp_path / "clip") as part:
+        (part / "a.png").write_bytes(b"1")
+        assert not (tmp_path / "clip").exists()
+        assert part.parent == tmp_path
+    assert os.listdir(tmp_path) == ["clip"]
+    assert os.listdir(tmp_path / "clip") == ["a.png"]
+
+
+def test_a_folder_is_replaced_only_when_asked_and_whole(tmp_path):
+    old = tmp_path / "clip"
+    old.mkdir()
+    (old / "old.png").write_bytes(b"0")
+    with pytest.raises(TakeError, match="clip exists already; give --overwrite"), new_folder(old):
+        pass
+
+    def half():
+        with new_folder(old, overwrite=True) as part:
+            (part / "half.png").write_bytes(b"1")
+            raise RuntimeError("killed")
+
+    with pytest.raises(RuntimeError, match="killed"):
+        half()
+    assert os.listdir(old) == ["old.png"]
+    with new_folder(old, overwrite=True) as part:
+        (part / "new.png").write_bytes(b"2")
+    assert os.listdir(old) == ["new.png"]
+    assert os.listdir(tmp_path) == ["clip"]
+
+
+def test_a_folder_that_comes_up_meanwhile_is_left_alone(tmp_path):
+    def late():
+        with new_folder(tmp_path / "clip"):
+            (tmp_path / "clip").mkdir()
+
+    with pytest.raises(TakeError, match="exists already"):
+        late()
+    assert os.listdir(tmp_path) == ["clip"]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import os
 import secrets
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -67,6 +68,35 @@ def new_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterat
             part.unlink()
 
 
+@contextmanager
+def new_folder(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterator[Path]:
+    """Give a temporary folder to write files to; it becomes ``path`` when the block ends well.
+
+    When the block raises, the temporary folder is removed and ``path`` stays as it was.
+
+    Raises
+    ------
+    TakeError
+        Something of that name exists and ``overwrite`` is false, or it cannot be written.
+    """
+    final = Path(path)
+    part = final.with_name(f".flashpan-{secrets.token_hex(6)}.part")
+    if not overwrite:
+        refuse_existing(final)
+    try:
+        part.mkdir()
+        yield part
+        for file in part.iterdir():
+            _sync(file, os.O_RDONLY)
+        sync_folder(part)
+        _publish_folder(part, final, overwrite)
+        sync_folder(final.parent)
+    except OSError as error:
+        raise TakeError(f"{final}: cannot be written ({error.strerror}); {_cure(error)}") from error
+    finally:
+        shutil.rmtree(part, ignore_errors=True)  # already renamed, or never made
+
+
 def sync_folder(folder: Path) -> None:
     """Force a folder's entries to disk; mounts that cannot do it are let off."""
     try:
@@ -99,6 +129,21 @@ def _publish(part: Path, final: Path, overwrite: bool) -> None:
             raise
         refuse_existing(final)
         part.replace(final)
+
+
+def _publish_folder(part: Path, final: Path, overwrite: bool) -> None:
+    if not overwrite:
+        refuse_existing(final)
+    if not os.path.lexists(final):
+        part.rename(final)
+        return
+    old = part.with_suffix(".old")
+    final.rename(old)
+    part.rename(final)
+    if old.is_dir() and not old.is_symlink():
+        shutil.rmtree(old)
+    else:
+        old.unlink()
 
 
 def refuse_existing(path: Path) -> None:

@@ -65,7 +65,7 @@ class Decoding:
 
     def pictures(self) -> Iterator[VideoFrame]:
         """Yield every picture that decodes, the ones held back for reordering at the end too."""
-        for packet in self._packets():
+        for packet in self.packets():
             yield from self._decoded(packet)
         failed = self.n_failed
         yield from self._decoded(None)
@@ -119,7 +119,7 @@ class Decoding:
         if self.first_partial is None:
             self.first_partial = self.n_pictures
 
-    def _packets(self) -> Iterator[Packet[VideoStream]]:
+    def packets(self) -> Iterator[Packet[VideoStream]]:
         """Packets that hold data, whatever their time stamps say.
 
         An empty packet must not reach the decoder, which would take it for the end of the
