@@ -1,0 +1,1 @@
+"""Cutting trim ranges out of takes."""
