@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import os
 import secrets
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -37,6 +38,38 @@ def write_bytes(path: str | os.PathLike[str], data: bytes, *, overwrite: bool = 
     with new_file(path, overwrite=overwrite) as part:
         part.write_bytes(data)
     return Path(path)
+
+
+@contextmanager
+def new_folder(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterator[Path]:
+    """Give a temporary folder to fill with files; it becomes ``path`` when the block ends well.
+
+    The temporary folder lies beside ``path``.  Its files are forced to disk before it gets its
+    name.  When the block raises, it is removed with all that is in it, and what was there
+    before stays.  A folder that is replaced is set aside first and removed last: killed in
+    between, flashpan leaves the old one under a hidden name and none half-filled.
+
+    Raises
+    ------
+    TakeError
+        Something is there already and ``overwrite`` is false, or it cannot be written.
+    """
+    final = Path(path)
+    part = final.with_name(f".flashpan-{secrets.token_hex(6)}.part")
+    if not overwrite:
+        refuse_existing(final)
+    try:
+        part.mkdir()
+        yield part
+        for file in part.iterdir():
+            _sync(file, os.O_RDWR)
+        sync_folder(part)
+        _publish_folder(part, final, overwrite)
+        sync_folder(final.parent)
+    except OSError as error:
+        raise TakeError(f"{final}: cannot be written ({error.strerror}); {_cure(error)}") from error
+    finally:
+        shutil.rmtree(part, ignore_errors=True)  # already renamed, or never made
 
 
 @contextmanager
@@ -101,6 +134,19 @@ def _publish(part: Path, final: Path, overwrite: bool) -> None:
         part.replace(final)
 
 
+def _publish_folder(part: Path, final: Path, overwrite: bool) -> None:
+    if not overwrite or not os.path.lexists(final):
+        refuse_existing(final)  # a rename would replace an empty folder unasked
+        part.rename(final)
+        return
+    if final.is_symlink() or not final.is_dir():
+        raise TakeError(f"{final}: is no folder; remove it or choose another name")
+    aside = part.with_suffix(".old")
+    final.rename(aside)
+    part.rename(final)
+    shutil.rmtree(aside, ignore_errors=True)
+
+
 def refuse_existing(path: Path) -> None:
     """Raise a TakeError where a file is in the way."""
     if os.path.lexists(path):
@@ -110,6 +156,8 @@ def refuse_existing(path: Path) -> None:
 def _cure(error: OSError) -> str:
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return "free some space and run again"
+    if error.errno == errno.EFBIG:
+        return "the disk's format takes no file this large; choose another disk"
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         return "choose a folder you may write to"
     return "check the folder"
