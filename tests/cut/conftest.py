@@ -12,9 +12,12 @@ def small_disk(tmp_path):
     folder = tmp_path / "small"
     folder.mkdir()
     options = f"size={SMALL_DISK_BYTES}"
-    mounted = shutil.which("mount") and not subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", options, "tmpfs", folder], capture_output=True
-    ).returncode
+    mounted = (
+        shutil.which("mount")
+        and not subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", options, "tmpfs", folder], capture_output=True
+        ).returncode
+    )
     if not mounted:
         pytest.skip("only an administrator may mount a small disk")
     yield folder
