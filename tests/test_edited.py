@@ -1,4 +1,5 @@
 import json
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -7,6 +8,7 @@ from hypothesis import strategies as st
 from flashpan.edited import merge_overlapping, read_edited_log
 from flashpan.errors import TakeError
 from flashpan.eventlog import to_dict
+from flashpan.fingerprint import fingerprint_of
 from flashpan.model import TrimRange
 from tests.test_eventlog import a_log, a_take
 
@@ -152,6 +154,42 @@ def test_bytes_that_are_no_text_and_a_missing_file(tmp_path):
         read_edited_log(tmp_path / "a.json")
     with pytest.raises(TakeError, match="cannot be read"):
         read_edited_log(tmp_path / "none.json")
+
+
+def test_a_byte_order_mark_is_passed_over(edit):
+    path = edit()
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    assert read_edited_log(path) == a_log()
+
+
+class TestSeveralLogs:
+    def write(self, tmp_path, *logs):
+        path = tmp_path / "night.json"
+        path.write_text(json.dumps([to_dict(log) for log in logs]))
+        return path
+
+    def test_the_one_of_the_take_counts(self, tmp_path):
+        other = a_log(a_take(path="night/b.mp4", name="b"))
+        path = self.write(tmp_path, other, a_log())
+        assert read_edited_log(path, a_take()) == a_log()
+        assert read_edited_log(path, other.take) == other
+
+    def test_a_moved_take_is_known_by_its_bytes(self, tmp_path):
+        take_path = tmp_path / "moved.mp4"
+        take_path.write_bytes(b"x" * 1000)
+        known = replace(a_log(), take=a_take(fingerprint=fingerprint_of(take_path)))
+        path = self.write(tmp_path, a_log(a_take(path="b.mp4")), known)
+        assert read_edited_log(path, a_take(path=str(take_path))) == known
+
+    def test_none_of_the_take(self, tmp_path):
+        path = self.write(tmp_path, a_log(), a_log())
+        with pytest.raises(TakeError, match=r"holds 2 logs and none is known to be of c\.mp4"):
+            read_edited_log(path, a_take(path="c.mp4"))
+        with pytest.raises(TakeError, match="none is known to be of this take"):
+            read_edited_log(path)
+
+    def test_a_single_one_needs_no_knowing(self, tmp_path):
+        assert read_edited_log(self.write(tmp_path, a_log())) == a_log()
 
 
 def test_a_log_of_another_take(edit):

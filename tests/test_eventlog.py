@@ -236,6 +236,9 @@ class TestFiles:
         assert write_log(a_log(), tmp_path, overwrite=True).name != "a.events.json"
         assert (tmp_path / "a.events.json").read_text() == "mine"
 
+    def test_a_stem_of_ones_own(self, tmp_path):
+        assert write_log(a_log(), tmp_path, stem="b-1a2b3c4d").name == "b-1a2b3c4d.events.json"
+
     def test_a_name_that_is_no_unicode(self, tmp_path):
         take = a_take(path=os.fsdecode(b"n\xe9.mp4"))
         assert read_log(write_log(a_log(take), tmp_path)).take.path == take.path

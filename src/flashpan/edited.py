@@ -10,6 +10,7 @@ names the entry, before anything is cut.  The rules:
   at least one frame with it (a number left over from a deleted event would not);
 * a rate and its exact form say the same;
 * ``events`` of a range may be left out or be empty: a range that somebody wanted by hand;
+* a file may hold several logs, as ``find --json`` prints them: the one of the take counts;
 * ranges may come in any order.  Those that overlap become one, with a warning, because a
   trim range is by definition merged and no frame is written twice.  Those that only touch
   stay apart.
@@ -28,7 +29,7 @@ from typing import Any
 
 from flashpan.errors import TakeError
 from flashpan.eventlog import SCHEMA, from_dict
-from flashpan.fingerprint import check_fits
+from flashpan.fingerprint import check_fits, fingerprint_of
 from flashpan.model import EventLog, TakeInfo, TrimRange
 
 _CURE = "correct it, or run find again"
@@ -54,7 +55,7 @@ def read_edited_log(path: str | os.PathLike[str], take: TakeInfo | None = None) 
     TakeError
         The log cannot be read, an entry makes no sense, or it is of another take.
     """
-    data = _load(path)
+    data = _load(path, take)
     try:
         n_frames = _frames(data, take)
         for fault in _faults(data, n_frames):
@@ -67,17 +68,52 @@ def read_edited_log(path: str | os.PathLike[str], take: TakeInfo | None = None) 
     return _merged(log)
 
 
-def _load(path: str | os.PathLike[str]) -> dict[str, Any]:
+def _load(path: str | os.PathLike[str], take: TakeInfo | None) -> dict[str, Any]:
     try:
-        data = json.loads(Path(path).read_text(encoding="utf-8"))
+        # some editors put a byte order mark in front
+        data = json.loads(Path(path).read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise TakeError(f"{path}: cannot be read ({error.strerror}); check the path") from error
     except ValueError as error:  # not JSON, not UTF-8
         raise TakeError(f"{path}: is no event log ({error!s:.80}); {_CURE}") from error
+    if isinstance(data, list) and data:
+        data = _one_of(data, path, take)
     schema = data.get("schema") if isinstance(data, dict) else None
     if not isinstance(schema, int) or schema < SCHEMA:
         raise TakeError(f"{path}: is no event log (schema {schema!r:.20}); {_CURE}")
     return dict(data)
+
+
+def _one_of(logs: list[Any], path: str | os.PathLike[str], take: TakeInfo | None) -> Any:
+    """The log of this take among several: by its place, else by its bytes."""
+    if len(logs) == 1:
+        return logs[0]
+    if take is not None:
+        for is_the_one in (_lies_there, _has_the_bytes):
+            for log in logs:
+                if is_the_one(log, take):
+                    return log
+    named = "this take" if take is None else take.path
+    raise TakeError(
+        f"{path}: holds {len(logs)} logs and none is known to be of {named};"
+        " give the log of one take"
+    )
+
+
+def _lies_there(log: Any, take: TakeInfo) -> bool:
+    return _inside(log, "take", "absolute_path") == os.path.abspath(take.path)
+
+
+def _has_the_bytes(log: Any, take: TakeInfo) -> bool:
+    print_ = fingerprint_of(take.path)
+    return print_ is not None and _inside(log, "take", "fingerprint", "sha256") == print_.digest
+
+
+def _inside(data: Any, *keys: str) -> Any:
+    """A value inside objects inside objects; None where there is none."""
+    for key in keys:
+        data = data.get(key) if isinstance(data, dict) else None
+    return data
 
 
 def _reason(error: Exception) -> str:

@@ -99,11 +99,18 @@ def to_json(log: EventLog) -> str:
     return json.dumps(to_dict(log), indent=2, allow_nan=False)
 
 
-def write_log(log: EventLog, directory: str | os.PathLike[str], overwrite: bool = False) -> Path:
+def write_log(
+    log: EventLog,
+    directory: str | os.PathLike[str],
+    overwrite: bool = False,
+    *,
+    stem: str | None = None,
+) -> Path:
     """Write ``<take>.events.json`` into a folder, made if need be; return its path.
 
     Where that name is taken by the log of another take of the same name, the file is
-    called ``<take>-<six hex digits of its path>.events.json``.
+    called ``<take>-<six hex digits of its path>.events.json``; with ``stem``, it is
+    ``<stem>.events.json`` in any case.
 
     Raises
     ------
@@ -117,7 +124,8 @@ def write_log(log: EventLog, directory: str | os.PathLike[str], overwrite: bool 
         raise TakeError(
             f"{folder}: cannot be made ({error.strerror}); choose another folder"
         ) from error
-    return write_text(log_path(log.take, folder), to_json(log) + "\n", overwrite=overwrite)
+    path = folder / f"{stem}{EXTENSION}" if stem else log_path(log.take, folder)
+    return write_text(path, to_json(log) + "\n", overwrite=overwrite)
 
 
 def log_path(take: TakeInfo, directory: str | os.PathLike[str]) -> Path:

@@ -4,6 +4,7 @@ import shutil
 import struct
 import subprocess
 from fractions import Fraction
+from pathlib import Path
 
 import av
 import cv2
@@ -25,6 +26,7 @@ from flashpan.cut.pictures import (
     recovered,
     replicated,
     require_room_for_bits,
+    store_pictures,
     write_pictures,
 )
 from flashpan.errors import TakeError, UsageError
@@ -234,6 +236,56 @@ class TestWhatFilesSay:
         for form in FORMS:
             one, other = (encode_picture(some(8, n=1)[0], form, a_take()) for _ in range(2))
             assert one == other
+
+
+class TestStore:
+    def store(self, target, form=PictureForm.TIFF16, **how):
+        return store_pictures(some(10), target, "storm", form, a_take(), 3, **how)
+
+    @pytest.mark.parametrize("form", [PictureForm.TIFF16, PictureForm.PNG16, PictureForm.DPX10])
+    def test_a_folder_of_proved_pictures(self, tmp_path, form):
+        stored = self.store(tmp_path / "clip", form)
+        assert os.listdir(tmp_path) == ["clip"]
+        assert sorted(os.listdir(tmp_path / "clip")) == [path.name for path in stored.paths]
+        assert differing(stored, form) == []
+
+    def test_nothing_is_overwritten_unasked(self, tmp_path):
+        self.store(tmp_path / "clip")
+        with pytest.raises(TakeError, match="clip exists already; give --overwrite"):
+            self.store(tmp_path / "clip")
+        self.store(tmp_path / "clip", overwrite=True)
+        assert os.listdir(tmp_path) == ["clip"]
+
+    @pytest.fixture
+    def bad_disk(self, monkeypatch):
+        """Every second file comes back with one bit turned."""
+        real = Path.read_bytes
+
+        def read(path):
+            data = bytearray(real(path))
+            if path.stem.endswith("1"):
+                data[-100] ^= 1
+            return bytes(data)
+
+        monkeypatch.setattr(Path, "read_bytes", read)
+
+    def test_what_differs_is_kept_and_marked(self, tmp_path, bad_disk):
+        for kept in ("clip.differs", "clip.differs-2"):
+            line = rf"1 of 3 pictures in .*{kept} differ from it, the first is frame 5101; write"
+            with pytest.raises(TakeError, match=line):
+                self.store(tmp_path / "clip")
+            assert len(os.listdir(tmp_path / kept)) == 3
+        assert sorted(os.listdir(tmp_path)) == ["clip.differs", "clip.differs-2"]
+
+    def test_unless_nobody_looks(self, tmp_path, bad_disk):
+        self.store(tmp_path / "clip", verify=False)
+        assert os.listdir(tmp_path) == ["clip"]
+
+    def test_a_folder_that_is_there_outlives_a_failure(self, tmp_path, bad_disk):
+        self.store(tmp_path / "clip", verify=False)
+        with pytest.raises(TakeError, match="differ from it"):
+            self.store(tmp_path / "clip", overwrite=True)
+        assert sorted(os.listdir(tmp_path)) == ["clip", "clip.differs"]
 
 
 class TestRefused:

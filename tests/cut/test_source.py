@@ -116,3 +116,17 @@ def test_a_grey_scene_in_a_yuv_stream_is_converted_and_says_so(tmp_path):
         expected = np.clip((luma - 64) / 876, 0, 1) * 65535
         np.testing.assert_allclose(picture.pixels[..., 0], expected, atol=1)
         assert not picture.is_native
+
+
+def test_a_coloured_y4m(tmp_path):
+    frames = [
+        av.VideoFrame.from_ndarray(noise(16, 32, 3, seed=k), "rgb24").reformat(format="yuv444p")
+        for k in range(5)
+    ]
+    path = video.encode(tmp_path / "a.y4m", "wrapped_avframe", frames)
+    pictures = shown(path, 1, 3)
+    assert [picture.index for picture in pictures] == [1, 2, 3]
+    for picture in pictures:
+        wanted = noise(16, 32, 3, seed=picture.index).astype(float)
+        # 8-bit YUV holds full colours no better than this
+        assert np.abs(picture.pixels / 257 - wanted).mean() < 2

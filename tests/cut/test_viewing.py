@@ -308,6 +308,22 @@ class TestPreview:
         assert made.step == 5
         assert made.frames == (5100, 5107, 5110, 5115, 5120, 5125, 5130, 5135, 5140, 5149)
 
+    @pytest.mark.parametrize(
+        ("suffix", "asked", "made"),
+        [
+            (".gif", Fraction(25), Fraction(25)),
+            (".gif", Fraction(30), Fraction(100, 3)),
+            (".gif", Fraction(120), Fraction(50)),
+            (".webp", Fraction(30), Fraction(1000, 33)),
+        ],
+    )
+    def test_says_the_rate_that_the_format_allows(self, tmp_path, suffix, asked, made):
+        assert self.preview(tmp_path / f"a{suffix}", rate=asked).rate == made
+        with Image.open(tmp_path / f"a{suffix}") as image:
+            image.seek(1)
+            image.load()
+            assert Fraction(1000, image.info["duration"]) == made
+
     def test_never_more_than_allowed(self, tmp_path):
         for n in (1, 9, 10, 11, 19, 20, 21):
             made = self.preview(tmp_path / "a.gif", n, most_frames=10)

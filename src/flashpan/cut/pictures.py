@@ -6,9 +6,7 @@ and white stays white, and shifting right by ``bits - bit_depth`` gives back eve
 exactly.  Values are never taken to fewer bits: that would lose some, and is refused.
 
 DPX (SMPTE ST 268-1) always has three channels, equal ones for a grey take, since grading
-tools are made for that (common practice, no source).  Its pixels come from FFmpeg's encoder,
-whose header ends before the fields of film and television; they are added here, with the
-playback rate and the frame's number in the take.
+tools are made for that (common practice, no source).
 
 Files are encoded in memory and written by Python, so that a full disk is always noticed.
 """
@@ -20,18 +18,18 @@ import io
 import struct
 import zlib
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-import av
 import imagecodecs
 import numpy as np
 import numpy.typing as npt
 import tifffile
 
+from flashpan.atomic import new_folder
+from flashpan.cut.dpx import decode_dpx, dpx_bytes, encode_dpx
 from flashpan.cut.names import frame_name
 from flashpan.cut.native import NativePicture
 from flashpan.cut.space import Need
@@ -113,6 +111,64 @@ def require_room_for_bits(form: PictureForm, bit_depth: int, path: str) -> None:
             f"{path}: {form} would lose {bit_depth - form.bits} of {bit_depth} bits;"
             f" give {', '.join(enough[:-1])} or {enough[-1]}"
         )
+
+
+def store_pictures(
+    pictures: Iterable[NativePicture],
+    target: Path,
+    stem: str,
+    form: PictureForm,
+    take: TakeInfo,
+    n_pictures: int,
+    *,
+    overwrite: bool = False,
+    verify: bool = True,
+) -> StoredPictures:
+    """Write a range into a folder that gets its name when it is whole and proved.
+
+    Parameters
+    ----------
+    target : Path
+        The folder to be.
+    overwrite : bool
+        Replace a folder that is there.
+    verify : bool
+        Read every file again and hold its code values against those that went in.
+    pictures, stem, form, take, n_pictures
+        As for `write_pictures`.
+
+    Returns
+    -------
+    StoredPictures
+        Fewer than ``n_pictures`` where frames of the take do not decode.
+
+    Raises
+    ------
+    TakeError
+        The folder is there already or cannot be written; or what was written differs: it is
+        then kept as ``<target>.differs``.
+    UsageError
+        ``form`` has fewer bits than the pictures.
+    """
+    with new_folder(target, overwrite=overwrite) as part:
+        stored = write_pictures(pictures, part, stem, form, take, n_pictures)
+        odd = differing(stored, form) if verify else []
+        if odd:
+            kept = _free_name(target.with_name(f"{target.name}.differs"))
+            part.rename(kept)
+            raise TakeError(
+                f"{take.path}: {len(odd)} of {len(stored.frames)} pictures in {kept} differ from"
+                f" it, the first is frame {odd[0]}; write them again"
+            )
+    return replace(stored, paths=tuple(target / path.name for path in stored.paths))
+
+
+def _free_name(path: Path) -> Path:
+    number, free = 1, path
+    while free.exists():
+        number += 1
+        free = path.with_name(f"{path.name}-{number}")
+    return free
 
 
 def write_pictures(
@@ -236,15 +292,15 @@ def encode_picture(
         return _tiff(words, text)
     if form.suffix == ".png":
         return _png(words, picture.bit_depth, text)
-    return _dpx(words, picture, form.bits, take, place)
+    rgb = words if words.ndim == 3 else np.dstack([words] * 3)
+    return encode_dpx(rgb, form.bits, picture.bit_depth, picture.index, take, place)
 
 
 def pictures_need(n_frames: int, shape: tuple[int, int], channels: int, form: PictureForm) -> Need:
     """Bytes that pictures take at most; exact for TIFF and DPX but for some of the header."""
     rows, cols = shape
     if form.suffix == ".dpx":
-        line_bytes = cols * (4 if form is PictureForm.DPX10 else 6)
-        n_bytes = rows * (line_bytes + -line_bytes % 4) + _DPX_HEADER_BYTES
+        n_bytes = dpx_bytes(rows, cols, form.bits)
     else:
         raw = rows * cols * channels * form.bits // 8
         n_bytes = raw + raw // 1000 + rows + 4096  # deflate's own frame, filter types, header
@@ -290,59 +346,6 @@ def _chunk(kind: bytes, body: bytes) -> bytes:
     return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
 
 
-_DPX_GENERIC_BYTES, _DPX_HEADER_BYTES = 1664, 2048
-
-
-def _dpx(
-    words: Pixels, picture: NativePicture, bits: int, take: TakeInfo, place: tuple[int, int]
-) -> bytes:
-    rgb = words if words.ndim == 3 else np.dstack([words] * 3)
-    layout = "rgb48be" if bits == 16 else f"gbrp{bits}be"
-    encoder = av.CodecContext.create("dpx", "w")
-    assert isinstance(encoder, av.VideoCodecContext)
-    encoder.height, encoder.width, _ = rgb.shape
-    encoder.pix_fmt, encoder.time_base = layout, Fraction(1, 25)
-    frame = av.VideoFrame.from_ndarray(rgb.astype(np.uint16), layout)
-    encoded = b"".join(bytes(p) for p in [*encoder.encode(frame), *encoder.encode(None)])
-    return _dpx_header(encoded, picture, take, place) + encoded[_DPX_GENERIC_BYTES:]
-
-
-def _dpx_header(
-    encoded: bytes, picture: NativePicture, take: TakeInfo, place: tuple[int, int]
-) -> bytes:
-    """FFmpeg's header, with what it leaves out; offsets are those of SMPTE ST 268-1.
-
-    The transfer characteristic and colours are said to be the camera's own (0), since nobody
-    has told us more.
-    """
-    header = bytearray(encoded[:_DPX_GENERIC_BYTES])
-    more = _DPX_HEADER_BYTES - _DPX_GENERIC_BYTES
-    header += b"\xff" * more  # undefined, as the standard wants it
-    name = take.name.encode("ascii", "replace")
-    rate = float(take.playback_rate) if take.playback_rate else None
-    fields: list[tuple[int, str, Any]] = [
-        (4, ">I", _DPX_HEADER_BYTES),  # where the pixels begin
-        (16, ">I", len(encoded) + more),  # size of the file
-        (24, ">I", _DPX_GENERIC_BYTES),
-        (28, ">I", more),
-        (36, "100s", name[:99]),
-        (160, "100s", b"flashpan"),
-        (801, "B", 0),  # transfer characteristic: user defined
-        (802, "B", 0),  # colours: user defined
-        (808, ">I", _DPX_HEADER_BYTES),
-        (820, "32s", f"{picture.bit_depth}-bit values, repeated".encode()),
-        (1432, "100s", name[:99]),  # source picture
-        (1712, ">I", place[0]),  # film: position in the sequence
-        (1716, ">I", place[1]),  # film: length of the sequence
-        (1732, "32s", b"frame %d" % picture.index),  # film: identification of the frame
-    ]
-    if rate is not None:
-        fields += [(1724, ">f", rate), (1940, ">f", rate)]  # film, television: frames a second
-    for offset, form, value in fields:
-        struct.pack_into(form, header, offset, value)
-    return bytes(header)
-
-
 def _grey_if_equal(pixels: Pixels) -> Pixels:
     red, green, blue = (pixels[..., channel] for channel in range(3))
     equal = np.array_equal(red, green) and np.array_equal(red, blue)
@@ -356,6 +359,8 @@ def _hash_again(path: Path, form: PictureForm, bit_depth: int) -> str | None:
     """
     try:
         words = _DECODERS[form.suffix](path.read_bytes())
+        if words is None:
+            return None
         codes = recovered(words, bit_depth, form.bits)
         whole = np.array_equal(replicated(codes, bit_depth, form.bits), words)
         return hash_of(codes) if whole else None
@@ -371,17 +376,8 @@ def _read_png(data: bytes) -> Pixels:
     return np.asarray(imagecodecs.png_decode(data))
 
 
-def _read_dpx(data: bytes) -> Pixels:
-    decoder = av.CodecContext.create("dpx", "r")
-    assert isinstance(decoder, av.VideoCodecContext)
-    frames = [*decoder.decode(av.Packet(data)), *decoder.decode(None)]
-    if len(frames) != 1:
-        raise TakeError("no picture in it")
-    return np.asarray(frames[0].to_ndarray())
-
-
-_DECODERS: dict[str, Callable[[bytes], Pixels]] = {
+_DECODERS: dict[str, Callable[[bytes], Pixels | None]] = {
     ".tif": _read_tiff,
     ".png": _read_png,
-    ".dpx": _read_dpx,
+    ".dpx": decode_dpx,
 }

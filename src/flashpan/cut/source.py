@@ -21,6 +21,7 @@ from flashpan.readers.sequence import find_sequence
 from flashpan.readers.stills import StillsReader
 from flashpan.readers.streamed import IndexedReader
 from flashpan.readers.video import VideoReader
+from flashpan.readers.y4m import Y4mReader
 
 
 def pictures_of(
@@ -53,7 +54,7 @@ def pictures_of(
         The take cannot be read, or its pixel format is not known here.
     """
     with open_take(take.path, raw=raw) as reader:
-        if isinstance(reader, VideoReader):
+        if isinstance(reader, VideoReader | Y4mReader):
             yield from _of_video_file(take, first, last)
         elif isinstance(reader, StillsReader):
             yield from _of_stills(take.path, reader, first, last)

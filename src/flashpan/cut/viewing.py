@@ -197,7 +197,7 @@ def write_preview(
     keep : collection of int
         Frames that should be seen: onsets and peaks.
     rate : Fraction
-        Pictures per second; GIF counts in hundredths of a second.
+        Pictures per second; what the format makes of it is in the result.
     cols : int
         Largest width of the picture, pixels.
     most_frames : int
@@ -222,8 +222,14 @@ def write_preview(
         frames.append(picture.index)
     if not images:
         raise TakeError(f"{take.path}: no frame from {span[0]} to {span[1]} decodes")
-    path.write_bytes(_animated(images, path.suffix.lower(), rate))
-    return Preview(frames=tuple(frames), step=step, rate=rate, shape=images[0].size[::-1])
+    duration_ms = _duration_ms(rate, path.suffix.lower())
+    path.write_bytes(_animated(images, path.suffix.lower(), duration_ms))
+    return Preview(
+        frames=tuple(frames),
+        step=step,
+        rate=Fraction(1000, duration_ms),
+        shape=images[0].size[::-1],
+    )
 
 
 class _Look:
@@ -325,9 +331,16 @@ def _image(picture: Pixels8, is_grey: bool) -> Image.Image:
     return Image.fromarray(picture[..., 0] if is_grey else picture)
 
 
-def _animated(images: list[Image.Image], suffix: str, rate: Fraction) -> bytes:
+def _duration_ms(rate: Fraction, suffix: str) -> int:
+    """How long a picture stays: whole milliseconds in WebP, hundredths of a second in GIF.
+
+    Two hundredths at least: viewers show shorter ones slowly (common practice, no source).
+    """
+    return max(20, 10 * round(100 / rate)) if suffix == ".gif" else max(1, round(1000 / rate))
+
+
+def _animated(images: list[Image.Image], suffix: str, duration_ms: int) -> bytes:
     file = io.BytesIO()
-    duration_ms = round(1000 / rate)
     if suffix == ".gif":
         coloured = [one if one.mode == "L" else one.quantize(256) for one in images]
         coloured[0].save(
