@@ -1,6 +1,9 @@
 import errno
 import os
+import signal
 import stat
+import subprocess
+import sys
 import threading
 
 import pytest
@@ -198,6 +201,26 @@ class TestNewFolder:
         with pytest.raises(TakeError, match=r"clip: cannot be written \(No space.*free some"):
             self.fill(tmp_path / "clip")
         assert os.listdir(tmp_path) == []
+
+
+@pytest.mark.parametrize("overwrite", [False, True])
+def test_killed_while_filling_a_folder(tmp_path, overwrite):
+    if overwrite:
+        (tmp_path / "clip").mkdir()
+        (tmp_path / "clip" / "1.txt").write_text("old")
+    program = (
+        "import os, signal, sys\n"
+        "from flashpan.atomic import new_folder\n"
+        f"with new_folder(sys.argv[1], overwrite={overwrite}) as part:\n"
+        "    (part / '1.txt').write_text('half')\n"
+        "    os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    run = subprocess.run([sys.executable, "-c", program, tmp_path / "clip"])
+    assert run.returncode == -signal.SIGKILL
+    seen = [name for name in os.listdir(tmp_path) if not name.startswith(".flashpan-")]
+    assert seen == (["clip"] if overwrite else [])
+    if overwrite:
+        assert (tmp_path / "clip" / "1.txt").read_text() == "old"
 
 
 def test_a_file_too_large_for_the_disk_says_so(tmp_path, monkeypatch):

@@ -101,7 +101,7 @@ def _one_of(logs: list[Any], path: str | os.PathLike[str], take: TakeInfo | None
 
 
 def _lies_there(log: Any, take: TakeInfo) -> bool:
-    return _inside(log, "take", "absolute_path") == os.path.abspath(take.path)
+    return bool(_inside(log, "take", "absolute_path") == os.path.abspath(take.path))
 
 
 def _has_the_bytes(log: Any, take: TakeInfo) -> bool:
