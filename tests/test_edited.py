@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 
 from flashpan.edited import merge_overlapping, read_edited_log
 from flashpan.errors import TakeError
-from flashpan.eventlog import to_dict
+from flashpan.eventlog import to_dict, to_json
 from flashpan.fingerprint import fingerprint_of
-from flashpan.model import TrimRange
+from flashpan.model import Fingerprint, TrimRange
 from tests.test_eventlog import a_log, a_take
 
 
@@ -126,8 +126,20 @@ REFUSED = {
         r'take\.capture_rate is 50000 and take\.capture_rate_exact "100000"',
     ),
     "schema": (put("1", "schema"), "is no event log"),
-    "no settings": (lambda data: data.pop("settings"), r"is no event log \('settings' is missing"),
-    "no kind": (lambda data: data["events"][0].pop("kind"), r"is no event log \('kind' is miss"),
+    "no settings": (lambda data: data.pop("settings"), r"json: settings is missing"),
+    "no kind": (lambda data: data["events"][0].pop("kind"), r"events\[0\]\.kind is missing"),
+    "no path": (put(None, "take", "path"), r"take\.path is null, not text"),
+    "frames": (
+        put("1000", "take", "frames"),
+        r'take\.frames is "1000", not a whole number or null',
+    ),
+    "take": (put([], "take"), r"take is \[\], not an object with named values"),
+    "infinite": (
+        put(float("inf"), "events", 0, "strength"),
+        r"log \(Infinity is no number",
+    ),
+    "turned": (put("90", "take", "rotation"), r'take\.rotation is "90", not a whole number'),
+    "warnings": (put([1], "warnings"), r"warnings is \[1\], not a list of texts"),
 }
 
 
@@ -140,7 +152,7 @@ def test_refused_in_one_line_that_names_the_entry(edit, change, text):
     assert str(error.value).endswith("; correct it, or run find again")
 
 
-@pytest.mark.parametrize("content", ["", "[]", '{"schema": 1,}', "null", '"x"', '{"schema": 1}'])
+@pytest.mark.parametrize("content", ["", "[]", '{"schema": 1,}', "null", '"x"', '{"schema": 0}'])
 def test_what_is_no_log(tmp_path, content):
     path = tmp_path / "a.events.json"
     path.write_text(content)
@@ -217,3 +229,47 @@ def test_merging_keeps_every_frame_and_event_once(pairs):
     assert frames == sorted(wanted)
     assert sorted(number for kept in merged for number in kept.events) == list(range(len(pairs)))
     assert len(notes) == len(ranges) - len(merged)
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3)
+    ),
+    max_leaves=5,
+)
+
+
+def places(data, so_far=()):
+    """Every way into nested objects and lists."""
+    pairs = data.items() if isinstance(data, dict) else enumerate(data)
+    for key, inner in pairs:
+        yield (*so_far, key)
+        if isinstance(inner, dict | list):
+            yield from places(inner, (*so_far, key))
+
+
+def read_or_refused(path):
+    try:
+        return read_edited_log(path, a_take())
+    except TakeError as error:
+        return str(error)
+
+
+@given(st.data())
+def test_whatever_stands_anywhere_is_read_or_refused_in_one_line(tmp_path_factory, data):
+    log = to_dict(a_log(a_take(fingerprint=Fingerprint(**PRINT))))
+    where = data.draw(st.sampled_from(list(places(log))))
+    put(data.draw(JSON), *where)(log)
+    path = tmp_path_factory.mktemp("log") / "a.events.json"
+    path.write_text(json.dumps(log))
+    outcome = read_or_refused(path)
+    if isinstance(outcome, str):
+        assert "\n" not in outcome
+        assert str(path) in outcome
+    else:
+        assert all(0 <= kept.first <= kept.last < 1000 for kept in outcome.ranges)
+        assert json.loads(to_json(outcome))
+
+
+PRINT = {"size_bytes": 5, "n_files": 1, "head_bytes": 9, "tail_bytes": 9, "digest": "00"}

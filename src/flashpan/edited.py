@@ -19,6 +19,7 @@ names the entry, before anything is cut.  The rules:
 from __future__ import annotations
 
 import json
+import math
 import os
 from collections.abc import Iterator
 from dataclasses import replace
@@ -33,6 +34,40 @@ from flashpan.fingerprint import check_fits, fingerprint_of
 from flashpan.model import EventLog, TakeInfo, TrimRange
 
 _CURE = "correct it, or run find again"
+
+# Kinds of values, each with what a value of it is called and a test for it.
+_TEXT = ("text", lambda value: isinstance(value, str))
+_WHOLE = ("a whole number", lambda value: _is_whole(value))
+_NUMBER = ("a number", lambda value: _is_number(value))
+_FLAG = ("true or false", lambda value: isinstance(value, bool))
+_OBJECT = ("an object with named values", lambda value: isinstance(value, dict))
+_MAYBE_WHOLE = ("a whole number or null", lambda value: value is None or _is_whole(value))
+_MAYBE_NUMBER = ("a number or null", lambda value: value is None or _is_number(value))
+_TEXTS = ("a list of texts", lambda value: _are_texts(value))
+
+# Values beside those of events and ranges; keys of later versions may be missing.
+_NEEDED = {
+    "settings": _OBJECT,
+    "warnings": _TEXTS,
+    "take": {
+        **dict.fromkeys(("name", "path", "codec"), _TEXT),
+        **dict.fromkeys(("width", "height", "bit_depth"), _WHOLE),
+        **dict.fromkeys(("frames", "trigger_frame"), _MAYBE_WHOLE),
+        **dict.fromkeys(("capture_rate", "playback_rate"), _MAYBE_NUMBER),
+    },
+    "totals": {
+        **dict.fromkeys(("frames", "kept", "events", "bytes_read"), _WHOLE),
+        "seconds": _NUMBER,
+    },
+}
+_MORE = {
+    "take": {
+        **dict.fromkeys(("container", "pixel_format"), _TEXT),
+        **dict.fromkeys(("limited_range", "intra_only", "variable_rate"), _FLAG),
+        "declared_frames": _MAYBE_WHOLE,
+        "rotation": _WHOLE,
+    }
+}
 
 
 def read_edited_log(path: str | os.PathLike[str], take: TakeInfo | None = None) -> EventLog:
@@ -71,7 +106,8 @@ def read_edited_log(path: str | os.PathLike[str], take: TakeInfo | None = None) 
 def _load(path: str | os.PathLike[str], take: TakeInfo | None) -> dict[str, Any]:
     try:
         # some editors put a byte order mark in front
-        data = json.loads(Path(path).read_text(encoding="utf-8-sig"))
+        text = Path(path).read_text(encoding="utf-8-sig")
+        data = json.loads(text, parse_constant=_finite, parse_float=_finite)
     except OSError as error:
         raise TakeError(f"{path}: cannot be read ({error.strerror}); check the path") from error
     except ValueError as error:  # not JSON, not UTF-8
@@ -82,6 +118,14 @@ def _load(path: str | os.PathLike[str], take: TakeInfo | None) -> dict[str, Any]
     if not isinstance(schema, int) or schema < SCHEMA:
         raise TakeError(f"{path}: is no event log (schema {schema!r:.20}); {_CURE}")
     return dict(data)
+
+
+def _finite(text: str) -> float:
+    """A number, which ``NaN``, ``Infinity`` and ``1e999`` are not."""
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError(f"{text} is no number")
+    return number
 
 
 def _one_of(logs: list[Any], path: str | os.PathLike[str], take: TakeInfo | None) -> Any:
@@ -124,15 +168,17 @@ def _frames(data: dict[str, Any], take: TakeInfo | None) -> int | None:
     """Frames that there are to cut from; None where nobody has counted them."""
     if take is not None and take.n_frames is not None:
         return take.n_frames
-    logged = data["take"]["frames"]
+    logged = _inside(data, "take", "frames")
     return logged if _is_whole(logged) else None
 
 
 def _faults(data: dict[str, Any], n_frames: int | None) -> Iterator[str]:
     """What is wrong with single entries, in the order of the log."""
+    yield from _kind_faults("", data, _NEEDED)
+    yield from _kind_faults("", data, {"take": _present(data["take"], _MORE["take"])})
     yield from _rate_faults(data["take"])
     for name in ("events", "ranges"):
-        if not isinstance(data[name], list):
+        if not isinstance(data.get(name), list):
             yield f"{name} is no list"
             return
         for number, entry in enumerate(data[name]):
@@ -144,6 +190,24 @@ def _faults(data: dict[str, Any], n_frames: int | None) -> Iterator[str]:
     for number, kept in enumerate(data["ranges"]):
         yield from _range_faults(f"ranges[{number}]", kept, n_frames)
         yield from _number_faults(f"ranges[{number}]", kept, data["events"])
+
+
+def _kind_faults(where: str, data: Any, kinds: dict[str, Any]) -> Iterator[str]:
+    """Values that are missing or of another kind than they should be."""
+    if not isinstance(data, dict):
+        yield f"{where.rstrip('.')} is {_shown(data)}, not an object with named values"
+        return
+    for name, kind in kinds.items():
+        if name not in data:
+            yield f"{where}{name} is missing"
+        elif isinstance(kind, dict):
+            yield from _kind_faults(f"{where}{name}.", data[name], kind)
+        elif not kind[1](data[name]):
+            yield f"{where}{name} is {_shown(data[name])}, not {kind[0]}"
+
+
+def _present(data: dict[str, Any], kinds: dict[str, Any]) -> dict[str, Any]:
+    return {name: kind for name, kind in kinds.items() if name in data}
 
 
 def _rate_faults(take: dict[str, Any]) -> Iterator[str]:
@@ -159,9 +223,8 @@ def _event_faults(where: str, event: dict[str, Any], n_frames: int | None) -> It
     box = event.get("box")
     if not (isinstance(box, list) and len(box) == 4 and all(map(_is_whole, box))):
         yield f"{where}.box is {_shown(box)}, not [x, y, width, height] in whole pixels"
-    for name in ("strength", "chance"):
-        if not isinstance(event.get(name), int | float) or isinstance(event[name], bool):
-            yield f"{where}.{name} is {_shown(event.get(name))}, not a number"
+    kinds = {"kind": _TEXT, "detector": _TEXT, "strength": _NUMBER, "chance": _NUMBER}
+    yield from _kind_faults(f"{where}.", event, kinds)
 
 
 def _range_faults(where: str, kept: dict[str, Any], n_frames: int | None) -> Iterator[str]:
@@ -213,6 +276,14 @@ def _meet(kept: dict[str, Any], event: dict[str, Any]) -> bool:
 
 def _is_whole(value: object) -> bool:
     return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _are_texts(value: object) -> bool:
+    return isinstance(value, list) and all(isinstance(one, str) for one in value)
 
 
 def _shown(value: object) -> str:

@@ -5,7 +5,7 @@ import pytest
 import tifffile
 
 from flashpan import open_take
-from flashpan.cut.pictures import PictureForm, write_pictures
+from flashpan.cut.pictures import PictureForm, store_pictures, write_pictures
 from flashpan.cut.source import pictures_of
 from tests.cut.test_pictures import a_picture, a_take
 from tests.readers import video_fixtures as video
@@ -130,3 +130,22 @@ def test_a_coloured_y4m(tmp_path):
         wanted = noise(16, 32, 3, seed=picture.index).astype(float)
         # 8-bit YUV holds full colours no better than this
         assert np.abs(picture.pixels / 257 - wanted).mean() < 2
+
+
+@pytest.mark.parametrize(("pixels", "depth"), [("yuv422p10le", 10), ("yuv420p", 8)])
+def test_luma_alone_is_as_coded_and_comes_back_from_pictures(tmp_path, pixels, depth):
+    path = video.take(tmp_path / "a.mov", "libx264", pixels, 20, depth)
+    _, frames = video.read(path)
+    info = info_of(path)
+    pictures = list(pictures_of(info, 5, 9, luma_only=True))
+    for picture in pictures:
+        np.testing.assert_array_equal(picture.pixels, frames[picture.index].luma)
+        assert (picture.black, picture.white) == (16 << depth - 8, 235 << depth - 8)
+        assert picture.is_native
+    stored = store_pictures(pictures, tmp_path / "p", "a", PictureForm.TIFF16, info, 5)
+    for path, picture in zip(stored.paths, pictures, strict=True):
+        words = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
+        np.testing.assert_array_equal(words >> (16 - depth), picture.pixels)
+        with tifffile.TiffFile(path) as tiff:
+            said = f"black is {picture.black}, white {picture.white}"
+            assert tiff.pages[0].description.endswith(said)

@@ -2,8 +2,8 @@
 
 The search looks at luma only; a picture for people keeps its colours.  Grey and RGB takes
 give their own code values.  YUV takes are turned into RGB of 16 bits, full range, by the
-matrix that the stream names: that is not reversible to the bit, and an exact copy of such a
-take is made in another way.
+matrix that the stream names: that is not reversible to the bit.  Their luma alone, which is
+all there is of a grey scene in a YUV stream, is given as coded on request.
 """
 
 from __future__ import annotations
@@ -80,7 +80,9 @@ def of_frame(frame: Frame, take: TakeInfo) -> NativePicture:
     )
 
 
-def of_video(picture: VideoFrame, index: int, codec: str = "") -> NativePicture:
+def of_video(
+    picture: VideoFrame, index: int, codec: str = "", *, luma_only: bool = False
+) -> NativePicture:
     """A decoded video frame as a picture.
 
     Parameters
@@ -91,6 +93,8 @@ def of_video(picture: VideoFrame, index: int, codec: str = "") -> NativePicture:
         Its number in the take.
     codec : str
         Canonical name; ``mjpeg`` means full range where the stream says nothing.
+    luma_only : bool
+        Give the luma of a YUV picture, as coded, instead of its colours.
 
     Raises
     ------
@@ -98,10 +102,11 @@ def of_video(picture: VideoFrame, index: int, codec: str = "") -> NativePicture:
         A pixel format that is not known here.
     """
     pixels = picture.format
+    coloured = pixels.is_rgb or pixels.has_palette
     is_grey = len(pixels.components) < 3 or pixels.is_bayer
-    if is_grey and not pixels.has_palette:
+    if not pixels.has_palette and (is_grey or (luma_only and not coloured)):
         return _grey(picture, index, codec)
-    if pixels.is_rgb or pixels.has_palette:
+    if coloured:
         samples, depth = _rgb(picture)
         is_native = True
     else:
@@ -117,11 +122,16 @@ def of_video(picture: VideoFrame, index: int, codec: str = "") -> NativePicture:
 
 
 def of_video_frames(
-    pictures: Iterable[VideoFrame], first: int, last: int, codec: str = ""
+    pictures: Iterable[VideoFrame],
+    first: int,
+    last: int,
+    codec: str = "",
+    *,
+    luma_only: bool = False,
 ) -> Iterator[NativePicture]:
     """Frames ``first`` to ``last`` from a decoder that begins with frame ``first``."""
     for index, picture in zip(range(first, last + 1), pictures, strict=False):
-        yield of_video(picture, index, codec)
+        yield of_video(picture, index, codec, luma_only=luma_only)
 
 
 def _grey(picture: VideoFrame, index: int, codec: str) -> NativePicture:

@@ -313,6 +313,8 @@ def _about(picture: NativePicture, form: PictureForm, take: TakeInfo) -> str:
     values = f"{depth}-bit values" if picture.is_native else "RGB values computed from YUV"
     shift = form.bits - depth
     how = f"{values}, repeated to {form.bits} bits: shift right by {shift}" if shift else values
+    if (picture.black, picture.white) != (0, (1 << depth) - 1):
+        how += f"; black is {picture.black}, white {picture.white}"
     rates = [f"{format_rate(take.playback_rate)} frames/s as watched"]
     if take.capture_rate is not None:
         rates.insert(0, f"{format_rate(take.capture_rate)} frames/s as shot")

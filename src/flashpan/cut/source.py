@@ -25,7 +25,7 @@ from flashpan.readers.y4m import Y4mReader
 
 
 def pictures_of(
-    take: TakeInfo, first: int, last: int, raw: str | None = None
+    take: TakeInfo, first: int, last: int, raw: str | None = None, *, luma_only: bool = False
 ) -> Iterator[NativePicture]:
     """Frames ``first`` to ``last`` of a take, read anew from its source.
 
@@ -42,6 +42,9 @@ def pictures_of(
         Inclusive.
     raw : str, optional
         Geometry of headerless pixels.
+    luma_only : bool
+        Give the luma of a YUV video as it is coded, instead of its colours: the way to exact
+        code values where the scene is grey.
 
     Yields
     ------
@@ -55,20 +58,22 @@ def pictures_of(
     """
     with open_take(take.path, raw=raw) as reader:
         if isinstance(reader, VideoReader | Y4mReader):
-            yield from _of_video_file(take, first, last)
+            yield from _of_video_file(take, first, last, luma_only)
         elif isinstance(reader, StillsReader):
             yield from _of_stills(take.path, reader, first, last)
         else:
             yield from _of_frames(reader, first, last)
 
 
-def _of_video_file(take: TakeInfo, first: int, last: int) -> Iterator[NativePicture]:
+def _of_video_file(
+    take: TakeInfo, first: int, last: int, luma_only: bool
+) -> Iterator[NativePicture]:
     with open_container(take.path) as container:
         stream = picture_stream(container, take.path)
         stream.codec_context.thread_type = "AUTO"
         decoding = Decoding(container, stream, lambda: open_container(take.path))
         pictures = islice(decoding.pictures(), first, None)
-        yield from of_video_frames(pictures, first, last, take.codec)
+        yield from of_video_frames(pictures, first, last, take.codec, luma_only=luma_only)
 
 
 def _of_stills(path: str, reader: StillsReader, first: int, last: int) -> Iterator[NativePicture]:
