@@ -228,6 +228,22 @@ class TestWhatFilesSay:
         with tifffile.TiffFile(stored.paths[0]) as tiff:
             assert tiff.pages[0].description.endswith("; RGB values computed from YUV")
 
+    @pytest.mark.parametrize("form", FORMS)
+    def test_computed_pictures_are_rounded_to_the_form(self, tmp_path, form):
+        pixels = noise(9, 11, 3, bits=16)
+        take = a_take(bit_depth=8)
+        picture = a_picture(pixels, 16, is_native=False)
+        stored = write_pictures([picture], tmp_path, "s", form, take, 1)
+        assert (stored.bit_depth, differing(stored, form)) == (form.bits, [])
+        exact = pixels / 65535 * ((1 << form.bits) - 1)
+        read = read_by_another(stored.paths[0], form)
+        np.testing.assert_allclose(read, exact, atol=0.5 + 1e-9)
+
+    def test_computed_pictures_of_a_deeper_take_are_refused(self, tmp_path):
+        picture = a_picture(noise(4, 4, 3, bits=16), 16, is_native=False)
+        with pytest.raises(UsageError, match="dpx10 would lose 2 of 12 bits"):
+            write_pictures([picture], tmp_path, "s", PictureForm.DPX10, a_take(), 1)
+
     def test_a_name_beyond_ascii(self):
         for form in FORMS:
             encode_picture(some(8, n=1)[0], form, a_take(name="雷" * 80))

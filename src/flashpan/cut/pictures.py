@@ -204,8 +204,8 @@ def write_pictures(
         The disk, as it says itself.
     """
     paths, frames, hashes, depth, native = [], [], [], take.bit_depth, True
-    for place, picture in enumerate(pictures):
-        require_room_for_bits(form, picture.bit_depth, take.path)
+    for place, given in enumerate(pictures):
+        picture = _fitted(given, form, take)
         name = frame_name(stem, picture.index, form.suffix, take.n_frames)
         data = encode_picture(picture, form, take, (place, n_pictures))
         paths.append(folder / name)
@@ -229,6 +229,22 @@ def differing(stored: StoredPictures, form: PictureForm) -> list[int]:
         for path, frame, wanted in zip(stored.paths, stored.frames, stored.hashes, strict=True)
         if _hash_again(path, form, stored.bit_depth) != wanted
     ]
+
+
+def _fitted(picture: NativePicture, form: PictureForm, take: TakeInfo) -> NativePicture:
+    """A picture that goes into the form: computed values rounded to its bits, native ones kept.
+
+    Computed ones have 16 bits whatever the take's are; where the take's own do not go in,
+    they are refused as well.
+    """
+    if picture.is_native:
+        require_room_for_bits(form, picture.bit_depth, take.path)
+        return picture
+    require_room_for_bits(form, take.bit_depth, take.path)
+    top = (1 << form.bits) - 1
+    rounded = (picture.pixels.astype(np.uint32) * top + 32767) // 65535
+    pixels = rounded.astype(np.uint8 if form.bits <= 8 else np.uint16)
+    return replace(picture, pixels=pixels, bit_depth=form.bits, white=top)
 
 
 def hash_of(pixels: Pixels) -> str:
