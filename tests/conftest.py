@@ -1,1 +1,26 @@
 """Its place here lets tests in every folder import ``array_takes``."""
+
+import shutil
+import subprocess
+
+import pytest
+
+SMALL_DISK_BYTES = 1 << 20
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A file system of one mebibyte, where this machine lets us make one."""
+    folder = tmp_path / "small"
+    folder.mkdir()
+    options = f"size={SMALL_DISK_BYTES}"
+    mounted = (
+        shutil.which("mount")
+        and not subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", options, "tmpfs", folder], capture_output=True
+        ).returncode
+    )
+    if not mounted:
+        pytest.skip("only an administrator may mount a small disk")
+    yield folder
+    subprocess.run(["umount", folder], check=True)

@@ -186,11 +186,11 @@ class TestNewFolder:
             race()
         assert os.listdir(tmp_path) == ["clip"]
 
-    def test_a_link_in_its_place_is_not_followed(self, tmp_path):
+    def test_a_link_in_its_place_is_replaced_and_not_followed(self, tmp_path):
         (tmp_path / "else").mkdir()
         (tmp_path / "clip").symlink_to(tmp_path / "else")
-        with pytest.raises(TakeError, match="is no folder"):
-            self.fill(tmp_path / "clip", overwrite=True)
+        self.fill(tmp_path / "clip", overwrite=True)
+        assert not (tmp_path / "clip").is_symlink()
         assert os.listdir(tmp_path / "else") == []
 
     def test_a_full_disk_is_one_line_with_the_cure(self, tmp_path, monkeypatch):

@@ -41,38 +41,6 @@ def write_bytes(path: str | os.PathLike[str], data: bytes, *, overwrite: bool = 
 
 
 @contextmanager
-def new_folder(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterator[Path]:
-    """Give a temporary folder to fill with files; it becomes ``path`` when the block ends well.
-
-    The temporary folder lies beside ``path``.  Its files are forced to disk before it gets its
-    name.  When the block raises, it is removed with all that is in it, and what was there
-    before stays.  A folder that is replaced is set aside first and removed last: killed in
-    between, flashpan leaves the old one under a hidden name and none half-filled.
-
-    Raises
-    ------
-    TakeError
-        Something is there already and ``overwrite`` is false, or it cannot be written.
-    """
-    final = Path(path)
-    part = final.with_name(f".flashpan-{secrets.token_hex(6)}.part")
-    if not overwrite:
-        refuse_existing(final)
-    try:
-        part.mkdir()
-        yield part
-        for file in part.iterdir():
-            _sync(file, os.O_RDWR)
-        sync_folder(part)
-        _publish_folder(part, final, overwrite)
-        sync_folder(final.parent)
-    except OSError as error:
-        raise TakeError(f"{final}: cannot be written ({error.strerror}); {_cure(error)}") from error
-    finally:
-        shutil.rmtree(part, ignore_errors=True)  # already renamed, or never made
-
-
-@contextmanager
 def new_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterator[Path]:
     """Give a temporary path to write to; it becomes ``path`` when the block ends well.
 
@@ -98,6 +66,35 @@ def new_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterat
     finally:
         with suppress(OSError):  # already renamed, or never made
             part.unlink()
+
+
+@contextmanager
+def new_folder(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterator[Path]:
+    """Give a temporary folder to write files to; it becomes ``path`` when the block ends well.
+
+    When the block raises, the temporary folder is removed and ``path`` stays as it was.
+
+    Raises
+    ------
+    TakeError
+        Something of that name exists and ``overwrite`` is false, or it cannot be written.
+    """
+    final = Path(path)
+    part = final.with_name(f".flashpan-{secrets.token_hex(6)}.part")
+    if not overwrite:
+        refuse_existing(final)
+    try:
+        part.mkdir()
+        yield part
+        for file in part.iterdir():
+            _sync(file, os.O_RDONLY)
+        sync_folder(part)
+        _publish_folder(part, final, overwrite)
+        sync_folder(final.parent)
+    except OSError as error:
+        raise TakeError(f"{final}: cannot be written ({error.strerror}); {_cure(error)}") from error
+    finally:
+        shutil.rmtree(part, ignore_errors=True)  # already renamed, or never made
 
 
 def sync_folder(folder: Path) -> None:
@@ -135,16 +132,18 @@ def _publish(part: Path, final: Path, overwrite: bool) -> None:
 
 
 def _publish_folder(part: Path, final: Path, overwrite: bool) -> None:
-    if not overwrite or not os.path.lexists(final):
-        refuse_existing(final)  # a rename would replace an empty folder unasked
+    if not overwrite:
+        refuse_existing(final)
+    if not os.path.lexists(final):
         part.rename(final)
         return
-    if final.is_symlink() or not final.is_dir():
-        raise TakeError(f"{final}: is no folder; remove it or choose another name")
-    aside = part.with_suffix(".old")
-    final.rename(aside)
+    old = part.with_suffix(".old")
+    final.rename(old)
     part.rename(final)
-    shutil.rmtree(aside, ignore_errors=True)
+    if old.is_dir() and not old.is_symlink():
+        shutil.rmtree(old)
+    else:
+        old.unlink()
 
 
 def refuse_existing(path: Path) -> None:
