@@ -1,9 +1,14 @@
-"""Its place here lets tests in every folder import ``array_takes``."""
+"""Its place here lets tests in every folder import ``array_takes`` and ``log_fixtures``."""
 
 import shutil
 import subprocess
+import sys
+from pathlib import Path
 
 import pytest
+
+# and the small takes and pictures that the readers' tests are made of
+sys.path.insert(0, str(Path(__file__).parent / "readers"))
 
 SMALL_DISK_BYTES = 1 << 20
 

@@ -2,15 +2,15 @@ import json
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from log_fixtures import a_log, a_take
 
 from flashpan.edited import merge_overlapping, read_edited_log
 from flashpan.errors import TakeError
 from flashpan.eventlog import to_dict, to_json
 from flashpan.fingerprint import fingerprint_of
 from flashpan.model import Fingerprint, TrimRange
-from tests.test_eventlog import a_log, a_take
 
 
 @pytest.fixture
@@ -220,6 +220,7 @@ def as_ranges(pairs):
     return tuple(TrimRange(min(pair), max(pair), (number,)) for number, pair in enumerate(pairs))
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 60), st.integers(0, 60)), max_size=8))
 def test_merging_keeps_every_frame_and_event_once(pairs):
     ranges = as_ranges(pairs)
@@ -256,6 +257,7 @@ def read_or_refused(path):
         return str(error)
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_whatever_stands_anywhere_is_read_or_refused_in_one_line(tmp_path_factory, data):
     log = to_dict(a_log(a_take(fingerprint=Fingerprint(**PRINT))))

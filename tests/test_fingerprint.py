@@ -6,14 +6,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import tifffile
+from array_takes import grey_noise
+from log_fixtures import a_log
 
 from flashpan import find, open_take
 from flashpan.errors import TakeError
 from flashpan.eventlog import from_dict, to_dict, to_json
 from flashpan.fingerprint import HEAD_BYTES, TAIL_BYTES, check_fits, fingerprint_of
 from flashpan.model import TakeInfo
-from tests.array_takes import grey_noise
-from tests.test_eventlog import a_log
 
 
 def a_file(path, n_bytes=2_000_000, seed=1):

@@ -2,8 +2,9 @@ from dataclasses import replace
 from itertools import accumulate
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from log_fixtures import a_log
 
 from flashpan.cut.budget import (
     Budget,
@@ -17,7 +18,6 @@ from flashpan.cut.budget import (
 )
 from flashpan.errors import SettingsError
 from flashpan.model import TrimRange
-from tests.test_eventlog import a_log
 
 
 class TestParse:
@@ -94,6 +94,7 @@ class TestChoose:
     def test_nothing_to_choose_from(self):
         assert choose([], 4) == Choice((), ())
 
+    @settings(deadline=None)
     @given(
         st.lists(st.tuples(st.integers(1, 100), st.floats(1, 50)), max_size=12),
         st.integers(0, 400),
@@ -113,6 +114,7 @@ class TestChoose:
             before = [k for k in kept if (-candidates[k].strength, k) < rank]
             assert sum(candidates[k].cost for k in before) + candidates[out].cost > budget
 
+    @settings(deadline=None)
     @given(st.lists(st.tuples(st.integers(1, 9), st.floats(1, 50)), min_size=1, max_size=12))
     def test_a_larger_budget_keeps_the_strongest_runs(self, pairs):
         # with equal costs the kept ones are exactly the strongest

@@ -4,8 +4,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from log_fixtures import a_log, a_take
 
 from flashpan.cut.names import (
     MOST_NAME_BYTES,
@@ -19,7 +20,6 @@ from flashpan.cut.names import (
 from flashpan.errors import TakeError, UsageError
 from flashpan.eventlog import to_json
 from flashpan.fingerprint import fingerprint_of
-from tests.test_eventlog import a_log, a_take
 
 
 class TestSafeName:
@@ -65,6 +65,7 @@ class TestSafeName:
             cut = safe_name(stacked, most).rpartition("-")[0]
             assert (len(cut) - 1) % 3 == 0
 
+    @settings(deadline=None)
     @given(st.text(st.characters(exclude_categories=())), st.integers(16, 300))
     def test_whatever_comes_is_safe(self, text, most):
         name = safe_name(text, most)
@@ -77,6 +78,7 @@ class TestSafeName:
         assert name.split(".")[0].rstrip().upper() not in {"CON", "PRN", "AUX", "NUL", "COM1"}
         assert safe_name(name, most) == name
 
+    @settings(deadline=None)
     @given(st.text(st.characters(exclude_categories=())))
     def test_whatever_comes_is_a_file(self, text):
         name = clip_name(text, 0, 0, 1, ".mov")

@@ -3,13 +3,13 @@ from fractions import Fraction
 import av
 import numpy as np
 import pytest
+import video_fixtures as video
+from log_fixtures import a_take
+from still_fixtures import noise
 
 from flashpan.cut.native import of_frame, of_video, of_video_frames
 from flashpan.errors import TakeError
 from flashpan.model import Frame
-from tests.readers import video_fixtures as video
-from tests.readers.still_fixtures import noise
-from tests.test_eventlog import a_take
 
 
 def solid(pixels, codes, matrix=None, shape=(16, 16)):

@@ -1,22 +1,22 @@
 import os
 import re
-import shutil
 import struct
 import subprocess
 from fractions import Fraction
 from pathlib import Path
 
 import av
-import cv2
 import numpy as np
 import pytest
 import tifffile
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from log_fixtures import a_take
+from picture_fixtures import a_picture, needs_ffmpeg, read_by_another, some
+from still_fixtures import noise
 
 from flashpan import open_take
 from flashpan.atomic import new_folder
-from flashpan.cut.native import NativePicture
 from flashpan.cut.pictures import (
     PictureForm,
     differing,
@@ -30,23 +30,8 @@ from flashpan.cut.pictures import (
     write_pictures,
 )
 from flashpan.errors import TakeError, UsageError
-from tests.readers.still_fixtures import noise
-from tests.test_eventlog import a_take
 
 FORMS = list(PictureForm)
-needs_ffmpeg = pytest.mark.skipif(not shutil.which("ffmpeg"), reason="no ffmpeg command")
-
-
-def a_picture(pixels, bits=None, index=5100, **more):
-    depth = bits or 8 * pixels.itemsize
-    facts = {"index": index, "pixels": pixels, "bit_depth": depth, "black": 0}
-    return NativePicture(**facts, white=(1 << depth) - 1, **more)
-
-
-def some(bits, channels=1, n=3, shape=(13, 17)):
-    """Noise that uses every bit, from frame 5100 on; an odd size."""
-    full = shape if channels == 1 else (*shape, channels)
-    return [a_picture(noise(*full, bits=bits, seed=k), bits, 5100 + k) for k in range(n)]
 
 
 class TestReplication:
@@ -119,32 +104,6 @@ class TestAgainstOtherReaders:
         if form.suffix == ".dpx":
             assert size == need.n_bytes
         assert need.n_files == 3
-
-
-def read_by_another(path, form):
-    """OpenCV for TIFF and PNG; for DPX our own reading of the standard's packing."""
-    if form.suffix == ".dpx":
-        return read_dpx(path.read_bytes())
-    words = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
-    return words[..., ::-1] if words.ndim == 3 else words
-
-
-def read_dpx(data):
-    """RGB pixels by SMPTE ST 268-1 (fields and packing from memory), shape (rows, cols, 3)."""
-    magic, offset = struct.unpack_from(">4sI", data)
-    assert magic == b"SDPX"
-    cols, rows = struct.unpack_from(">II", data, 772)
-    descriptor, bits = data[800], data[803]
-    packing, _, pixels_at = struct.unpack_from(">HHI", data, 804)
-    assert (descriptor, pixels_at) == (50, offset)
-    if bits == 10:  # method A: red, green, blue from the top of each word, two bits unused
-        assert packing == 1
-        words = np.frombuffer(data, ">u4", rows * cols, offset).reshape(rows, cols, 1)
-        return (words >> np.array([22, 12, 2])) & 1023
-    line_bytes = -(-6 * cols // 4) * 4
-    lines = np.frombuffer(data, np.uint8, rows * line_bytes, offset).reshape(rows, line_bytes)
-    samples = np.ascontiguousarray(lines[:, : 6 * cols]).view(">u2").reshape(rows, cols, 3)
-    return samples >> 4 if bits == 12 else samples
 
 
 @needs_ffmpeg
@@ -333,6 +292,7 @@ class TestRefused:
         assert os.listdir(small_disk) == []
 
 
+@settings(deadline=None)
 @given(st.integers(8, 16), st.integers(0, 2**32 - 1))
 def test_the_hash_is_of_code_values_alone(bits, seed):
     codes = noise(5, 7, bits=bits, seed=seed)

@@ -4,15 +4,14 @@ from fractions import Fraction
 import cv2
 import numpy as np
 import pytest
+from log_fixtures import a_take
+from picture_fixtures import a_picture, clip
 from PIL import Image
+from still_fixtures import noise
 
 from flashpan.atomic import new_file
 from flashpan.cut.preview import write_preview
 from flashpan.errors import TakeError, UsageError
-from tests.cut.test_pictures import a_picture
-from tests.cut.test_viewing import clip
-from tests.readers.still_fixtures import noise
-from tests.test_eventlog import a_take
 
 
 class TestPreview:

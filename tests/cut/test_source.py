@@ -3,13 +3,14 @@ import cv2
 import numpy as np
 import pytest
 import tifffile
+import video_fixtures as video
+from log_fixtures import a_take
+from picture_fixtures import a_picture
+from still_fixtures import noise
 
 from flashpan import open_take
 from flashpan.cut.pictures import PictureForm, store_pictures, write_pictures
 from flashpan.cut.source import pictures_of
-from tests.cut.test_pictures import a_picture, a_take
-from tests.readers import video_fixtures as video
-from tests.readers.still_fixtures import noise
 
 
 def info_of(path, **how):

@@ -3,7 +3,8 @@ import os
 import av
 import numpy as np
 import pytest
-from hypothesis import given
+import video_fixtures as video
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flashpan.atomic import new_file
@@ -17,7 +18,6 @@ from flashpan.cut.space import (
     require_space,
 )
 from flashpan.errors import TakeError
-from tests.readers import video_fixtures as video
 
 
 def a_need(n_bytes, n_files=1):
@@ -87,6 +87,7 @@ class TestRequireSpace:
         with pytest.raises(TakeError, match="100 kB must stay free"):
             require_space(small_disk, [a_need(950_000)], reserve_bytes=100_000)
 
+    @settings(deadline=None)
     @given(st.integers(0, 1 << 20), st.integers(0, 1 << 20))
     def test_what_is_allowed_leaves_the_reserve(self, n_bytes, reserve):
         class Disk:

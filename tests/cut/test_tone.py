@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from picture_fixtures import a_picture
+from still_fixtures import noise
 
 from flashpan.cut.tone import FULL, Tone, stretched, toned
-from tests.cut.test_pictures import a_picture
-from tests.readers.still_fixtures import noise
 
 
 class TestFull:
@@ -65,6 +65,7 @@ class TestStretch:
         assert stretched([]) == FULL
         assert FULL.text(a_picture(noise(2, 2))) == "full tone range"
 
+    @settings(deadline=None)
     @given(st.lists(st.integers(0, 4095), min_size=1, max_size=30))
     def test_is_always_a_part_of_the_range(self, codes):
         picture = a_picture(np.array([codes], np.uint16), 12)

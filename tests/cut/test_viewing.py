@@ -7,7 +7,10 @@ from fractions import Fraction
 import cv2
 import numpy as np
 import pytest
+from log_fixtures import a_take
+from picture_fixtures import a_picture, clip, needs_ffmpeg
 from PIL import ImageFont
+from still_fixtures import noise
 
 from flashpan.atomic import new_file
 from flashpan.cut.burnin import (
@@ -22,22 +25,9 @@ from flashpan.cut.burnin import (
 from flashpan.cut.tone import Tone
 from flashpan.cut.viewing import viewing_need, write_viewing_copy
 from flashpan.errors import TakeError
-from tests.cut.test_pictures import a_picture, needs_ffmpeg
-from tests.readers.still_fixtures import noise
-from tests.test_eventlog import a_take
 
 RATE = Fraction(30_000, 1001)
 FFPROBE = "-v error -count_frames -show_streams -show_format -of json"
-
-
-def clip(n=8, shape=(48, 64), bits=8, first=5100):
-    """A bright square that wanders over a ramp."""
-    for k in range(n):
-        y, x = np.mgrid[: shape[0], : shape[1]]
-        picture = 0.2 + 0.3 * (x + y) / sum(shape)
-        picture[8:24, 4 * k : 4 * k + 12] = 0.9
-        codes = np.rint(picture * ((1 << bits) - 1)).astype(np.uint8 if bits == 8 else np.uint16)
-        yield a_picture(codes, bits, first + k)
 
 
 def write(path, pictures, n=8, **how):
