@@ -155,6 +155,8 @@ def refuse_existing(path: Path) -> None:
 def _cure(error: OSError) -> str:
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return "free some space and run again"
+    if error.errno == errno.EFBIG:
+        return "the disk's format takes no file this large; choose another disk"
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         return "choose a folder you may write to"
     return "check the folder"

@@ -19,6 +19,7 @@ from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Detector, Run, Scene
 from flashpan.detectors.flicker import Deflicker
 from flashpan.errors import FlashpanError, SettingsError, UnreadableTake
+from flashpan.fingerprint import fingerprint_of
 from flashpan.gaps import PictureGaps
 from flashpan.grid import Grid, lay_grid
 from flashpan.kinds import kind_of
@@ -130,6 +131,8 @@ class Search:
         self._reader = reader
         self.settings = settings.resolved(reader.info)
         self._began = time.monotonic()
+        # before the search: a file that grows meanwhile is no longer what was searched
+        self._fingerprint = fingerprint_of(reader.info.path)
         info, wanted = reader.info, self.settings
         self._grid = lay_grid(info.shape, wanted.roi, wanted.ignore)
         scene = Scene(
@@ -208,6 +211,7 @@ class Search:
             capture_rate=wanted.capture_rate,
             playback_rate=wanted.playback_rate,
             trigger_frame=wanted.trigger_frame,
+            fingerprint=self._fingerprint,
         )
         ranges = trim_ranges(
             (Span(event.onset, event.end + 1) for event in self._events),
