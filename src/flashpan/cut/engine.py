@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import replace
 from pathlib import Path
@@ -23,9 +23,10 @@ from flashpan.cut.steady import leave_to_disk
 from flashpan.cut.stored import copy_bytes, store_of, write_frames
 from flashpan.cut.verify import clip_hashes, first_difference, source_hashes
 from flashpan.errors import ClipDiffers, CutRefused, TakeError, UnreadableTake, UsageError
+from flashpan.model import TakeInfo
 from flashpan.ranges import inclusive
 
-_STORED = frozenset({"raw", "npy", "yuv4mpegpipe"})
+_STORED = frozenset({"raw", "npy", "yuv4mpegpipe", "pipe"})
 
 Write = Callable[[Path], Written]
 Prove = Callable[[Path, Written], str]
@@ -58,15 +59,29 @@ def cut_ranges(cuts: Iterable[Cut]) -> Iterator[Clip]:
     TakeError
         Something is there under the clip's name, or the clip cannot be written.
     """
-    table: PacketTable | None = None
+    cutter = Cutter()
     for cut in cuts:
+        yield cutter.cut(cut)
+
+
+class Cutter:
+    """Cuts ranges one at a time, and remembers where the frames of the present take are."""
+
+    def __init__(self) -> None:
+        self._table: PacketTable | None = None
+
+    def table(self, take: TakeInfo) -> PacketTable:
+        """The packet table of a video, read once for all ranges that follow one another."""
+        if self._table is None or self._table.path != take.path:
+            self._table = packet_table(take)
+        return self._table
+
+    def cut(self, cut: Cut) -> Clip:
+        """Cut one range; see `cut_ranges`."""
         _check(cut)
         if kind(cut) == "video":
-            if table is None or table.path != cut.take.path:
-                table = packet_table(cut.take)
-            yield _cut_video(cut, table)
-        else:
-            yield _CUTS[kind(cut)](cut)
+            return _cut_video(cut, self.table(cut.take))
+        return _CUTS[kind(cut)](cut)
 
 
 def cut_held(cut: Cut, ring: FrameRing) -> Clip:
@@ -84,7 +99,7 @@ def cut_held(cut: Cut, ring: FrameRing) -> Clip:
     def write(part: Path) -> Written:
         return write_frames(cut, ring.start, ring.frames(cut.span), part)
 
-    return _publish(cut, cut.path(suffix), new_file, write, _prove_stored(cut))
+    return _publish(cut, cut.path(suffix), new_file, write, proof(cut))
 
 
 def kind(cut: Cut) -> str:
@@ -129,7 +144,7 @@ def _cut_video(cut: Cut, table: PacketTable) -> Clip:
         return written
 
     try:
-        return _publish(cut, cut.path(suffix), new_file, write, _prove_video(cut))
+        return _publish(cut, cut.path(suffix), new_file, write, proof(cut))
     except CutRefused:
         if cut.how is not How.AUTO or how is How.EXACT:
             raise
@@ -159,45 +174,39 @@ def _cut_stills(cut: Cut) -> Clip:
     def write(part: Path) -> Written:
         return files.copy_stills(cut, part)
 
-    def prove(part: Path, written: Written) -> str:
-        found = files.hashes_of(cut, part)
-        return first_difference(cut, written, found)
-
-    return _publish(cut, final, new_folder, write, prove)
+    return _publish(cut, final, new_folder, write, proof(cut))
 
 
 def _cut_pages(cut: Cut) -> Clip:
     def write(part: Path) -> Written:
         return pages.copy_pages(cut, part)
 
-    def prove(part: Path, written: Written) -> str:
-        found = pages.hashes_of(part)
-        return first_difference(cut, written, found)
-
-    return _publish(cut, cut.path(Path(cut.take.path).suffix), new_file, write, prove)
+    return _publish(cut, cut.path(Path(cut.take.path).suffix), new_file, write, proof(cut))
 
 
 def _cut_stored(cut: Cut) -> Clip:
     suffix = Path(cut.take.path).suffix or ".raw"
-    return _publish(
-        cut, cut.path(suffix), new_file, lambda part: copy_bytes(cut, part), _prove_stored(cut)
-    )
-
-
-def _prove_stored(cut: Cut) -> Prove:
-    def prove(part: Path, written: Written) -> str:
-        found = store_of(cut, part).hashes()
-        return first_difference(cut, written, found)
-
-    return prove
+    return _publish(cut, cut.path(suffix), new_file, lambda part: copy_bytes(cut, part), proof(cut))
 
 
 _CUTS = {"stills": _cut_stills, "pages": _cut_pages, "stored": _cut_stored}
+_HASHES: dict[str, Callable[[Cut, Path], Sequence[str]]] = {
+    "video": lambda cut, clip: clip_hashes(clip, cut.take.pixel_format),
+    "stills": files.hashes_of,
+    "pages": lambda _, clip: pages.hashes_of(clip),
+    "stored": lambda cut, clip: store_of(cut, clip).hashes(),
+}
 
 
-def _prove_video(cut: Cut) -> Prove:
-    def prove(part: Path, written: Written) -> str:
-        return first_difference(cut, written, clip_hashes(part, cut.take.pixel_format))
+def proof(cut: Cut) -> Prove:
+    """How a clip is held against what was written: says what differs, or nothing."""
+    hashes = _HASHES[kind(cut)]
+
+    def prove(clip: Path, written: Written) -> str:
+        try:
+            return first_difference(cut, written, hashes(cut, clip))
+        except UnreadableTake as error:
+            return str(error).replace(f"{clip}: ", "")
 
     return prove
 
@@ -216,19 +225,12 @@ def _publish(
         difference = ""
         if cut.verify:
             leave_to_disk(part)
-            difference = _difference(prove, part, written)
+            difference = prove(part, written)
         if difference:
             raise _marked(cut, final, part, written, difference)
-        n_bytes = _size(part)
-        sidecar = write_sidecar(cut, final, written, True if cut.verify else None)
+        n_bytes = size_of(part)
+        sidecar = write_sidecar(cut, final, written, True if cut.verify else None, n_bytes)
     return _report(cut, final, sidecar, written, n_bytes)
-
-
-def _difference(prove: Prove, part: Path, written: Written) -> str:
-    try:
-        return prove(part, written)
-    except UnreadableTake as error:
-        return str(error).replace(f"{part}: ", "")
 
 
 def _marked(cut: Cut, final: Path, part: Path, written: Written, difference: str) -> ClipDiffers:
@@ -238,7 +240,7 @@ def _marked(cut: Cut, final: Path, part: Path, written: Written, difference: str
     while os.path.lexists(kept):
         kept = final.with_name(f"{final.stem}.differs-{number}{final.suffix}")
         number += 1
-    write_sidecar(cut, kept, written, False, difference)
+    write_sidecar(cut, kept, written, False, size_of(part), difference)
     part.rename(kept)
     sync_folder(kept.parent)
     return ClipDiffers(
@@ -253,7 +255,8 @@ def _spare_source(cut: Cut, final: Path) -> None:
         raise TakeError(f"{final}: is or holds the take itself; choose another name or folder")
 
 
-def _size(part: Path) -> int:
+def size_of(part: Path) -> int:
+    """Bytes of a clip: of its file, or of the files of its folder."""
     if part.is_dir():
         return sum(file.stat().st_size for file in part.iterdir())
     return part.stat().st_size

@@ -123,6 +123,7 @@ def store_pictures(
     *,
     overwrite: bool = False,
     verify: bool = True,
+    describe: Callable[[Path, StoredPictures], object] | None = None,
 ) -> StoredPictures:
     """Write a range into a folder that gets its name when it is whole and proved.
 
@@ -134,6 +135,8 @@ def store_pictures(
         Replace a folder that is there.
     verify : bool
         Read every file again and hold its code values against those that went in.
+    describe : callable, optional
+        Called with the folder under its temporary name when it is proved.
     pictures, stem, form, take, n_pictures
         As for `write_pictures`.
 
@@ -160,6 +163,8 @@ def store_pictures(
                 f"{take.path}: {len(odd)} of {len(stored.frames)} pictures in {kept} differ from"
                 f" it, the first is frame {odd[0]}; write them again"
             )
+        if describe is not None:
+            describe(part, stored)
     return replace(stored, paths=tuple(target / path.name for path in stored.paths))
 
 

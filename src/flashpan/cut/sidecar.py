@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -35,20 +36,43 @@ def digest(hashes: tuple[str, ...]) -> str:
 
 
 def write_sidecar(
-    cut: Cut, clip: Path, written: Written, verified: bool | None, difference: str = ""
+    cut: Cut,
+    clip: Path,
+    written: Written,
+    verified: bool | None,
+    n_bytes: int,
+    difference: str = "",
 ) -> Path:
     """Write the sidecar of a clip that is about to get its final name.
 
     A sidecar without its clip is what a killed run leaves behind, and is replaced.
     """
-    path = sidecar_path(clip)
-    text = json.dumps(_content(cut, clip, written, verified, difference), indent=1) + "\n"
-    overwrite = cut.overwrite or not clip.exists()
-    return write_text(path, text, overwrite=overwrite)
+    content = _content(cut, clip, written, verified, n_bytes, difference)
+    return write_beside(clip, content, overwrite=cut.overwrite)
+
+
+def write_beside(clip: Path, content: dict[str, Any], *, overwrite: bool) -> Path:
+    """Write a sidecar; one without its clip is replaced in any case."""
+    text = json.dumps(content, indent=1) + "\n"
+    return write_text(sidecar_path(clip), text, overwrite=overwrite or not clip.exists())
+
+
+def read_sidecar(clip: Path) -> dict[str, Any]:
+    """What stands beside a clip; nothing where there is none, or none that can be read."""
+    try:
+        content = json.loads(sidecar_path(clip).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return content if isinstance(content, dict) else {}
 
 
 def _content(
-    cut: Cut, clip: Path, written: Written, verified: bool | None, difference: str
+    cut: Cut,
+    clip: Path,
+    written: Written,
+    verified: bool | None,
+    n_bytes: int,
+    difference: str,
 ) -> dict[str, Any]:
     return {
         "flashpan": flashpan.__version__,
@@ -57,12 +81,13 @@ def _content(
         **facts(cut),
         "how": written.how,
         "frames": written.n_frames,
+        "bytes": n_bytes,
         "head_frames": written.head_frames,
         "tail_frames": written.tail_frames,
         "recoded_frames": written.recoded_frames,
         "timecode": written.timecode,
         "raw": written.geometry,
-        "take": _take(cut),
+        "take": take_facts(cut),
         "verified": verified,
         "difference": difference or None,
         "hashes_are": _HASHES_ARE.get(written.how, _DECODED) if written.hashes else None,
@@ -73,7 +98,8 @@ def _content(
     }
 
 
-def _take(cut: Cut) -> dict[str, Any]:
+def take_facts(cut: Cut) -> dict[str, Any]:
+    """What a sidecar says of the take; its fingerprint is null for a pipe."""
     take = cut.take
     return {
         "path": take.path if take.path == "-" else str(Path(take.path).absolute()),
@@ -87,4 +113,5 @@ def _take(cut: Cut) -> dict[str, Any]:
         "pixel_format": take.pixel_format,
         "variable_rate": take.variable_rate,
         "raw": cut.raw,
+        "fingerprint": None if take.fingerprint is None else asdict(take.fingerprint),
     }
