@@ -116,8 +116,6 @@ def _clip_notes(clip: Clip) -> Iterator[str]:
         )
     if clip.tail_frames:
         yield f"ends {counted(clip.tail_frames, 'frame')} late: copied frames build on them"
-    if clip.recoded_frames:
-        yield f"its first {counted(clip.recoded_frames, 'frame')} coded anew, with loss"
     yield from clip.warnings
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from flashpan.cut.base import Cut
+from flashpan.cut.base import Clip, Cut
 from flashpan.cut.carry import copied
 from flashpan.cut.engine import cut_held
 from flashpan.cut.forms import clip_pictures, copy_need
@@ -98,7 +98,7 @@ class _Live:
         self._search, self._ring, self._reader = search, ring, reader
         self._base, self._wanted, self._raw = base, wanted, raw
         self._cut: list[TrimRange] = []
-        self._outputs: list[Output] = []
+        self._clips: list[tuple[int, Cut, Clip]] = []
         self._failed: list[Failed] = []
         self._pending: list[TrimRange] = []
 
@@ -126,12 +126,19 @@ class _Live:
             ranges=ranges,
             totals=replace(log.totals, kept=sum(kept.n_frames for kept in ranges)),
         )
-        return Trimmed(
-            log=log,
-            log_path=log_path,
-            outputs=tuple(self._outputs),
-            failed=tuple(self._failed),
-        )
+        outputs = tuple(self._with_copies(log))
+        return Trimmed(log=log, log_path=log_path, outputs=outputs, failed=tuple(self._failed))
+
+    def _with_copies(self, log: EventLog) -> Iterator[Output]:
+        """Every clip, and the copies beside it: they are made when nothing more arrives."""
+        forms, look = self._wanted.also, self._wanted.look
+        for number, cut, clip in self._clips:
+            yield Output.of_clip(number, clip)
+            for copy in copied(forms, number, cut, clip_pictures(clip), log, look):
+                if isinstance(copy, Failed):
+                    self._failed.append(copy)
+                else:
+                    yield copy
 
     def _waiting(self, stop: int) -> list[TrimRange]:
         """Ranges so far that have not been cut, without frames that have."""
@@ -154,12 +161,7 @@ class _Live:
         except FlashpanError as error:
             self._failed.append(Failed(number, CLIP, error))
             return
-        self._outputs.append(Output.of_clip(number, clip))
-        if self._wanted.also:
-            known, pictures = replace(log, ranges=tuple(self._cut)), clip_pictures(clip)
-            look = self._wanted.look
-            for one in copied(self._wanted.also, number, cut, pictures, known, look):
-                (self._outputs if isinstance(one, Output) else self._failed).append(one)  # type: ignore[arg-type]
+        self._clips.append((number, cut, clip))
 
     def _needs(self, cut: Cut) -> Iterator[Need]:
         yield raw_need(cut.n_frames, _bytes_of(self._reader))

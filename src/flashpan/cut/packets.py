@@ -29,7 +29,7 @@ from flashpan.readers._video_open import open_container, picture_stream
 Numbers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 _UNKNOWN = np.iinfo(np.int64).min
-_LOOKED_AT = 32
+_LOOKED_AT = 16
 _GUESSED = frozenset({"h264", "hevc", "vc1", "wmv3"})
 
 
@@ -128,6 +128,7 @@ def _begins_intra(path: str) -> bool:
     """
     with open_container(path) as container:
         stream = picture_stream(container, path)
+        stream.codec_context.thread_type = "AUTO"
         pictures = islice(_decoding(container, stream, path).pictures(), _LOOKED_AT)
         return not any(map(_is_predicted, pictures))
 

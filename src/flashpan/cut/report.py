@@ -33,7 +33,7 @@ class Output:
     way : str
         How it was made: of a clip see `flashpan.cut.base.Written`, else the form.
     proof : str
-        ``bit for bit``; ``bit for bit but N`` where N frames were coded anew; for copies see
+        ``bit for bit``; ``bit for bit but for N`` where N frames were coded anew; for copies see
         `flashpan.cut.forms.Copy`; empty where nobody looked.
     was_there : bool
         True where an earlier run had written it, and it is as it was.
@@ -58,7 +58,7 @@ class Output:
         """The report of a clip."""
         proof = "bit for bit" if clip.verified else ""
         if proof and clip.recoded_frames:
-            proof += f" but {clip.recoded_frames}"
+            proof += f" but for {clip.recoded_frames}"
         return cls(
             number=number,
             form=CLIP,
