@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-# and the small takes and pictures that the readers' tests are made of
-sys.path.insert(0, str(Path(__file__).parent / "readers"))
+# and what the tests of reading and of cutting are made of
+sys.path[:0] = [str(Path(__file__).parent / room) for room in ("readers", "cut")]
 
 SMALL_DISK_BYTES = 1 << 20
 

@@ -149,10 +149,10 @@ def _is_temporary(path: Path) -> bool:
 
 
 def _cleared(path: Path) -> str:
-    final = path.with_name(path.name.partition(".of.")[2].removesuffix(_OLD))
-    if ".of." in path.name and not os.path.lexists(final):
-        path.rename(final)
-        return final.name
+    name = path.name.partition(".of.")[2].removesuffix(_OLD)
+    if name and not os.path.lexists(path.with_name(name)):
+        path.rename(path.with_name(name))
+        return name
     _remove(path)
     return path.name
 

@@ -13,6 +13,7 @@ import flashpan
 from flashpan.atomic import refuse_existing, remove_left_over, write_text
 from flashpan.cut.budget import choose, left_out_text
 from flashpan.cut.carry import carried_out
+from flashpan.cut.engine import Cutter
 from flashpan.cut.forms import require_forms_fit
 from flashpan.cut.live import cut_while_it_arrives
 from flashpan.cut.names import refuse_sources_inside, take_stem
@@ -26,6 +27,7 @@ from flashpan.find import find, opened
 from flashpan.fingerprint import fingerprint_of
 from flashpan.model import EventLog, TakeInfo
 from flashpan.readers.base import Reader
+from flashpan.readers.video import VideoReader
 from flashpan.settings import Settings
 
 Say = Callable[[str], object]
@@ -174,6 +176,8 @@ class TrimRun:
             Called with each frame's number.
         """
         require_forms_fit(self.wanted.also, reader.info)
+        if isinstance(reader, VideoReader):
+            reader.keeps_index = True
         info = replace(reader.info, fingerprint=fingerprint_of(reader.info.path))
         stem = take_stem(info, self.out, self._takes)
         path = self.out / f"{stem}{EXTENSION}"
@@ -189,6 +193,7 @@ class TrimRun:
             stem=stem,
             wanted=self.wanted,
             kept=tuple(range(len(log.ranges))),
+            cutter=Cutter(reader.packet_index if isinstance(reader, VideoReader) else None),
         )
 
     def choose(self, plans: Sequence[Plan]) -> None:

@@ -25,6 +25,7 @@ from flashpan.cut.verify import clip_hashes, first_difference, source_hashes
 from flashpan.errors import ClipDiffers, CutRefused, TakeError, UnreadableTake, UsageError
 from flashpan.model import TakeInfo
 from flashpan.ranges import inclusive
+from flashpan.readers._video_decode import PacketIndex
 
 _STORED = frozenset({"raw", "npy", "yuv4mpegpipe", "pipe"})
 
@@ -65,15 +66,23 @@ def cut_ranges(cuts: Iterable[Cut]) -> Iterator[Clip]:
 
 
 class Cutter:
-    """Cuts ranges one at a time, and remembers where the frames of the present take are."""
+    """Cuts ranges one at a time, and remembers where the frames of the present take are.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    index : PacketIndex, optional
+        What a search has noted of the first take's packets.
+    """
+
+    def __init__(self, index: PacketIndex | None = None) -> None:
+        self._index = index
         self._table: PacketTable | None = None
 
     def table(self, take: TakeInfo) -> PacketTable:
         """The packet table of a video, read once for all ranges that follow one another."""
         if self._table is None or self._table.path != take.path:
-            self._table = packet_table(take)
+            self._table = packet_table(take, self._index)
+            self._index = None
         return self._table
 
     def cut(self, cut: Cut) -> Clip:

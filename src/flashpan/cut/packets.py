@@ -17,18 +17,22 @@ import numpy as np
 import numpy.typing as npt
 from av.container import InputContainer
 from av.packet import Packet
-from av.video.frame import PictureType, VideoFrame
+from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from flashpan.cut.nal import can_begin
 from flashpan.errors import CutRefused
 from flashpan.model import TakeInfo
-from flashpan.readers._video_decode import Decoding
+from flashpan.readers._video_decode import (
+    UNKNOWN_PTS,
+    Decoding,
+    PacketIndex,
+    is_predicted,
+)
 from flashpan.readers._video_open import open_container, picture_stream
 
 Numbers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
-_UNKNOWN = np.iinfo(np.int64).min
 _LOOKED_AT = 16
 _GUESSED = frozenset({"h264", "hevc", "vc1", "wmv3"})
 
@@ -86,23 +90,22 @@ class PacketTable:
         return self.packet_of
 
 
-def packet_table(take: TakeInfo) -> PacketTable:
-    """Read the table of a video take.
+def packet_table(take: TakeInfo, index: PacketIndex | None = None) -> PacketTable:
+    """Read the table of a video take, or take it from what a search has noted.
 
     Where ``take.n_frames`` is not what the packets add up to, the take is decoded once, to
     learn which packets give frames.
     """
     with open_container(take.path) as container:
         stream = picture_stream(container, take.path)
-        packets = _decoding(container, stream, take.path).packets()
-        first = next(packets, None)
-        columns = _indexed(take, stream, first) or _columns(first, packets)
+        columns = _columns(container, stream, take) if index is None else _named(index.table())
         codec = stream.codec_context.codec
         container_name = container.format.name
     pts, shown = columns["pts"], columns["is_shown"]
     intra = bool((columns["is_key"].all() or codec.intra_only) and _ascend(pts))
     packet_of = _in_order(pts, np.flatnonzero(shown))
-    if intra and not codec.intra_only and not _begins_intra(take.path):
+    is_sure = codec.intra_only or (index is not None and not index.is_predicted)
+    if intra and not is_sure and not (index is None and _begins_intra(take.path)):
         intra, packet_of = False, None  # the container's marks are wrong
     # AVI has no time stamps of viewing: for these codecs FFmpeg guesses them, and often wrongly
     if container_name == "avi" and codec.canonical_name in _GUESSED and not intra:
@@ -130,29 +133,25 @@ def _begins_intra(path: str) -> bool:
         stream = picture_stream(container, path)
         stream.codec_context.thread_type = "AUTO"
         pictures = islice(_decoding(container, stream, path).pictures(), _LOOKED_AT)
-        return not any(map(_is_predicted, pictures))
+        return not any(map(is_predicted, pictures))
 
 
 def _decoding(container: InputContainer, stream: VideoStream, path: str) -> Decoding:
     return Decoding(container, stream, partial(open_container, path))
 
 
-def _columns(
-    first: Packet[VideoStream] | None, packets: Iterator[Packet[VideoStream]]
-) -> dict[str, Any]:
-    """Columns out of the packets themselves."""
-    rows = [
-        (
-            _UNKNOWN if packet.pts is None else packet.pts,
-            -1 if packet.pos is None else packet.pos,
-            packet.size,
-            packet.is_keyframe,
-            not packet.is_discard,
-        )
-        for packet in chain([first], packets)
-        if packet is not None
-    ]
-    return _named(np.array(rows, np.int64).reshape(-1, 5))
+def _columns(container: InputContainer, stream: VideoStream, take: TakeInfo) -> dict[str, Any]:
+    """Columns out of the container's index where that will do, else out of all packets."""
+    packets = _decoding(container, stream, take.path).packets()
+    first = next(packets, None)
+    indexed = _indexed(take, stream, first)
+    if indexed is not None:
+        return indexed
+    noted = PacketIndex()
+    for packet in chain([first], packets):
+        if packet is not None:
+            noted.add(packet)
+    return _named(noted.table())
 
 
 def _indexed(
@@ -192,13 +191,13 @@ def _named(table: Numbers) -> dict[str, Any]:
 
 
 def _ascend(pts: Numbers) -> bool:
-    return bool((np.diff(pts) >= 0).all() and not (pts == _UNKNOWN).any())
+    return bool((np.diff(pts) >= 0).all() and not (pts == UNKNOWN_PTS).any())
 
 
 def _in_order(pts: Numbers, shown: Numbers) -> Numbers | None:
     """Packets in the order of viewing; None where time stamps do not tell it."""
     stamps = pts[shown]
-    if (stamps == _UNKNOWN).any():
+    if (stamps == UNKNOWN_PTS).any():
         return None
     if _ascend(stamps):
         return shown  # on a coarse clock several frames may bear one stamp
@@ -303,7 +302,7 @@ def _from(
 
 
 def _searchable(table: PacketTable, start: int) -> bool:
-    return bool(table.pts[start] != _UNKNOWN and (table.place >= 0).all())
+    return bool(table.pts[start] != UNKNOWN_PTS and (table.place >= 0).all())
 
 
 def _number_at(table: PacketTable, place: int | None) -> int:
@@ -322,18 +321,13 @@ def pictures_from(table: PacketTable, frame: int) -> Iterator[VideoFrame]:
     if start:
         pictures = _decoded(table, start)
         first = next(pictures, None)
-        if first is not None and not _is_predicted(first):
+        if first is not None and not is_predicted(first):
             yield from islice(chain([first], pictures), frame - _frames_before(table, start), None)
             return
     with open_container(table.path) as container:
         stream = picture_stream(container, table.path)
         stream.codec_context.thread_type = "AUTO"
         yield from islice(_decoding(container, stream, table.path).pictures(), frame, None)
-
-
-def _is_predicted(picture: VideoFrame) -> bool:
-    """Whether the decoder says that a picture builds on others, whatever the container says."""
-    return PictureType(picture.pict_type) in (PictureType.P, PictureType.B)
 
 
 def _frames_before(table: PacketTable, start: int) -> int:
