@@ -99,12 +99,8 @@ TAKES = [
     ("avi", "mjpeg", "yuvj420p", {}, "copy"),
     ("mov", "prores_ks", "yuv422p10le", {}, "copy"),
     ("mkv", "ffv1", "gray", {"g": "1"}, "copy"),
-    ("avi", "rawvideo", "gray", {}, "copy"),
-    ("nut", "ffvhuff", "yuv420p", {}, "copy"),
-    ("mov", "png", "gray", {}, "copy"),
     ("mp4", "libx264", "yuv420p", {"g": "20", "bf": "2", "crf": "10"}, "exact"),
     ("mkv", "libx265", "yuv420p", {"x265-params": "log-level=none:pools=1:crf=10"}, "exact"),
-    ("ts", "mpeg2video", "yuv420p", {"g": "15", "qmin": "2", "qmax": "2"}, "exact"),
     ("webm", "libvpx-vp9", "yuv420p", {"crf": "10", "deadline": "realtime"}, "exact"),
 ]
 
@@ -180,12 +176,12 @@ def test_a_search_that_nobody_asked_keeps_no_index(mjpeg):
 class TestUndecided:
     """What a pipe may let go of: no event begins before the frame that the search names."""
 
-    @pytest.mark.parametrize("seed", range(3))
+    @pytest.mark.parametrize("seed", range(2))
     def test_no_later_event_begins_earlier(self, tmp_path, seed):
         draw = np.random.default_rng(seed)
-        onsets = np.cumsum(draw.integers(20, 200, 12)).tolist()
-        shots = pictures(1500, flashes=onsets).astype(np.int16)
-        slow = draw.integers(0, 1200)
+        onsets = np.cumsum(draw.integers(20, 100, 10)).tolist()
+        shots = pictures(800, flashes=onsets).astype(np.int16)
+        slow = draw.integers(0, 600)
         shots[slow : slow + 200, 8:40, 8:56] += np.arange(200, dtype=np.int16)[:, None, None] // 4
         np.save(tmp_path / "take.npy", np.clip(shots, 0, 255).astype(np.uint8))
         with open_take(tmp_path / "take.npy") as reader:
@@ -225,8 +221,8 @@ def settled(out, wanted):
         json.loads(log.read_text())
 
 
-def kill_at_random(tmp_path, n_kills, seed):
-    shots = pictures(200, flashes=(20, 60, 100, 140, 180), **KILLED_TAKE)
+def kill_at_random(tmp_path, n_kills, seed, flashes=(20, 60, 100, 140, 180)):
+    shots = pictures(flashes[-1] + 20, flashes=flashes, **KILLED_TAKE)
     path = video(tmp_path / "take.mov", shots=shots)
     before, wanted, out = state(path), framemd5(path), tmp_path / "out"
     # with ways of all kinds: files, folders, copies
@@ -256,7 +252,7 @@ def kill_at_random(tmp_path, n_kills, seed):
 
 
 def test_killed_at_a_few_moments_it_goes_on(tmp_path):
-    kill_at_random(tmp_path, 4, seed=1)
+    kill_at_random(tmp_path, 2, seed=1, flashes=(50, 70))
 
 
 @pytest.mark.slow
@@ -315,8 +311,7 @@ def run_cli(capsys):
     return run
 
 
-@pytest.mark.parametrize("how", ["auto", "exact"])
-def test_a_limit_on_files_is_one_line_a_clip_and_nothing_half_written(tmp_path, out, how):
+def test_a_limit_on_files_is_one_line_a_clip_and_nothing_half_written(tmp_path, out):
     """A limit of the file size needs no mount; what does not fit fails, the rest is done."""
     shots = pictures(rows=96, cols=128, flashes=(50,))
     shots[60:100] = np.random.default_rng(0).integers(0, 256, (40, 96, 128), dtype=np.uint8)
@@ -325,7 +320,7 @@ def test_a_limit_on_files_is_one_line_a_clip_and_nothing_half_written(tmp_path, 
     def limited():
         resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
 
-    words = trim_command(path, "--out", out, "--how", how, *QUICK)
+    words = trim_command(path, "--out", out, *QUICK)
     done = subprocess.run(words, capture_output=True, text=True, preexec_fn=limited)
     assert done.returncode == 3
     failed = [line for line in done.stderr.splitlines() if "File too large" in line]

@@ -1,5 +1,6 @@
 """`flashpan trim` as its user meets it: what it writes, says and answers."""
 
+import io
 import json
 import os
 import subprocess
@@ -349,18 +350,25 @@ class TestStills:
 
 
 class TestPipe:
-    def pipe(self, data, *words, **more):
-        command = [*MAIN, "trim", "-", *map(str, words)]
-        return subprocess.run(command, input=data, capture_output=True, **more)
+    @pytest.fixture
+    def pipe(self, run, monkeypatch):
+        """Trim what comes by standard input."""
+
+        def run_pipe(data, *words):
+            stream = io.TextIOWrapper(io.BytesIO(data))
+            monkeypatch.setattr(sys, "stdin", stream)
+            return run("trim", "-", *words)
+
+        return run_pipe
 
     @pytest.mark.parametrize("pre_roll", [4, 300])
-    def test_cut_while_it_arrives_as_if_it_were_a_file(self, run, out, tmp_path, pre_roll):
-        shots = pictures(900, flashes=(400, 700))
-        shots[500:640, 16:32, 24:40] += 60  # longer than what memory holds
+    def test_cut_while_it_arrives_as_if_it_were_a_file(self, pipe, run, out, tmp_path, pre_roll):
+        shots = pictures(640, flashes=(60, 600))
+        shots[200:500, 16:32, 24:40] += 60  # longer than what memory holds
         np.save(tmp_path / "take.npy", shots)
         quick = ["--pre-roll", pre_roll, "--post-roll", 5, "--merge-gap", 3]
-        done = self.pipe(shots.tobytes(), "--raw", "64x48:Mono8", "--out", out, *quick)
-        assert (done.returncode, done.stderr) == (0, b"")
+        done = pipe(shots.tobytes(), "--raw", "64x48:Mono8", "--out", out, *quick)
+        assert (done.status, done.err) == (0, "")
         run("trim", tmp_path / "take.npy", "--out", tmp_path / "file", *quick)
         assert ranges(out, "stdin") == ranges(tmp_path / "file", "take")
         for clip, about in clips(out).items():
@@ -370,12 +378,12 @@ class TestPipe:
         assert len(clips(out)) == len(ranges(out, "stdin"))
         assert temporary(out) == []
 
-    def test_colour_goes_with_it_and_copies_are_made(self, out, tmp_path):
+    def test_colour_goes_with_it_and_copies_are_made(self, pipe, out, tmp_path):
         y4m = tmp_path / "take.y4m"
         source = h264(tmp_path / "take.mp4")
         subprocess.run(["ffmpeg", "-v", "error", "-i", source, y4m], check=True)
-        done = self.pipe(y4m.read_bytes(), "--out", out, "--also", "png16", *QUICK)
-        assert done.returncode == 0, done.stderr
+        done = pipe(y4m.read_bytes(), "--out", out, "--also", "png16", *QUICK)
+        assert done.status == 0, done.err
         wanted = framemd5(y4m)
         found = {clip: about for clip, about in clips(out).items() if clip.suffix == ".y4m"}
         assert len(found) == 2
@@ -384,18 +392,24 @@ class TestPipe:
             folder = clip.with_name(f"{clip.stem}_png16")
             assert sorted(os.listdir(folder))[0].endswith(f"_{about['first']:06d}.png")
 
-    def test_what_a_pipe_cannot_have_is_a_wrong_command(self, out):
+    def test_what_a_pipe_cannot_have_is_a_wrong_command(self, pipe, out):
         for words in (["--budget", "100"], ["--log", "x.json"]):
-            done = self.pipe(b"", "--out", out, *words)
-            assert done.returncode == 2
-            assert b"save the take to a file first" in done.stderr
+            done = pipe(b"", "--out", out, *words)
+            assert done.status == 2
+            assert "save the take to a file first" in done.err
 
-    def test_a_second_pipe_does_not_replace_the_first(self, out):
+    def test_a_second_pipe_does_not_replace_the_first(self, pipe, out):
         words = ["--raw", "64x48:Mono8", "--out", out, *QUICK]
-        assert self.pipe(pictures().tobytes(), *words).returncode == 0
-        done = self.pipe(pictures().tobytes(), *words)
-        assert done.returncode == 3
-        assert b"exists already; give --overwrite" in done.stderr
+        assert pipe(pictures().tobytes(), *words).status == 0
+        done = pipe(pictures().tobytes(), *words)
+        assert done.status == 3
+        assert "exists already; give --overwrite" in done.err
+
+    def test_of_the_shell(self, out):
+        command = [*MAIN, "trim", "-", "--raw", "64x48:Mono8", "--out", out, *QUICK]
+        done = subprocess.run(command, input=pictures().tobytes(), capture_output=True)
+        assert (done.returncode, done.stderr) == (0, b"")
+        assert len(clips(out)) == 2
 
 
 def test_help_has_examples_and_no_long_line(run):
