@@ -176,7 +176,7 @@ def take_to_dict(take: TakeInfo) -> dict[str, Any]:
         "time_base": _exact(take.time_base),
         "absolute_path": _absolute(take.path),
         **{name: getattr(take, name) for name in _MORE_OF_TAKE},
-        "fingerprint": _fingerprint_to_dict(take.fingerprint),
+        "fingerprint": fingerprint_to_dict(take.fingerprint),
     }
 
 
@@ -256,7 +256,8 @@ def _totals_to_dict(totals: Totals) -> dict[str, Any]:
     return {name: getattr(totals, name) for name in Totals.__slots__}
 
 
-def _fingerprint_to_dict(fingerprint: Fingerprint | None) -> dict[str, Any] | None:
+def fingerprint_to_dict(fingerprint: Fingerprint | None) -> dict[str, Any] | None:
+    """A take's identity as JSON holds it; null for a pipe."""
     if fingerprint is None:
         return None
     return {

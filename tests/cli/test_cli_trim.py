@@ -3,9 +3,12 @@
 import io
 import json
 import os
+import re
 import subprocess
 import sys
+from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from cut_fixtures import framemd5
@@ -23,6 +26,7 @@ from trim_fixtures import (
 )
 
 import flashpan
+from flashpan.eventlog import write_log
 
 MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
 
@@ -416,3 +420,49 @@ def test_help_has_examples_and_no_long_line(run):
     said = run("trim", "--help").out
     assert "Examples:" in said
     assert max(map(len, said.splitlines())) <= 100
+
+
+README = (Path(__file__).parents[2] / "README.md").read_text()
+
+
+def without_figures(text):
+    """The words of a table: sizes may change with the encoder, and columns with them."""
+    return re.sub(r"\s+", " ", re.sub(r"\d[\d.,]* (?:k?B|bytes)", "0", text)).strip()
+
+
+def test_the_example_in_the_readme_is_what_the_program_says(run, tmp_path, monkeypatch):
+    command, shown = re.search(
+        r"```text\n\$ flashpan (trim [^\n]*)\n(.*?)\n```", README, re.S
+    ).groups()
+    monkeypatch.chdir(tmp_path)
+    video(tmp_path / "burst.mov")
+    status, said, _ = run(*command.split())
+    assert status == 0
+    assert without_figures(said) == without_figures(shown)
+
+
+def test_the_commands_in_the_readme_work(tmp_path):
+    section = README.partition("## Cut out what matters")[2].partition("\n## ")[0]
+    script = re.search(r"```sh\n(.*?)```", section, re.S)[1]
+    for folder in ("night", "stills", "logs", "bin"):
+        (tmp_path / folder).mkdir()
+    video(tmp_path / "night" / "a.mov")
+    h264(tmp_path / "storm.mp4")
+    write_log(flashpan.find(tmp_path / "storm.mp4"), tmp_path / "logs")
+    for number, shot in enumerate(pictures()):
+        cv2.imwrite(str(tmp_path / "stills" / f"s{number:04d}.png"), shot)
+    for name, line in {
+        "flashpan": f'exec {sys.executable} -c "from flashpan.cli import main; main()" "$@"',
+        "some-recorder": f"exec ffmpeg -v error -i {tmp_path}/storm.mp4 -f yuv4mpegpipe -",
+    }.items():
+        (tmp_path / "bin" / name).write_text(f"#!/bin/sh\n{line}\n")
+        (tmp_path / "bin" / name).chmod(0o755)
+    done = subprocess.run(
+        ["bash", "-eo", "pipefail", "-c", script],
+        cwd=tmp_path,
+        env={**os.environ, "PATH": f"{tmp_path / 'bin'}:{os.environ['PATH']}"},
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    assert all(clips(tmp_path / name) for name in ["clips", "bridged", "edited", "links", "piped"])

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 import flashpan
 from flashpan.atomic import write_text
 from flashpan.cut.base import Cut, Written, facts
+from flashpan.eventlog import fingerprint_to_dict
 
 SCHEMA = 1
 _HASHES_ARE = {
@@ -113,5 +113,5 @@ def take_facts(cut: Cut) -> dict[str, Any]:
         "pixel_format": take.pixel_format,
         "variable_rate": take.variable_rate,
         "raw": cut.raw,
-        "fingerprint": None if take.fingerprint is None else asdict(take.fingerprint),
+        "fingerprint": fingerprint_to_dict(take.fingerprint),
     }

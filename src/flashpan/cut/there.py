@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -11,6 +10,7 @@ from flashpan.cut.base import Clip, Cut, How, Written
 from flashpan.cut.engine import kind, proof, size_of
 from flashpan.cut.exact import SUFFIX
 from flashpan.cut.sidecar import digest, read_sidecar, sidecar_path
+from flashpan.eventlog import fingerprint_to_dict
 from flashpan.model import TakeInfo
 
 
@@ -39,9 +39,8 @@ def unproved_there(cut: Cut) -> bool:
 
 def is_same_take(take: TakeInfo, said: dict[str, Any]) -> bool:
     """Whether a sidecar is of a clip of this take: by its bytes, wherever it lies."""
-    logged = said.get("take")
-    known = take.fingerprint
-    return isinstance(logged, dict) and known is not None and logged["fingerprint"] == asdict(known)
+    logged, known = said.get("take"), fingerprint_to_dict(take.fingerprint)
+    return isinstance(logged, dict) and known is not None and logged.get("fingerprint") == known
 
 
 def _candidates(cut: Cut) -> list[Path]:
