@@ -88,6 +88,11 @@ class TestFunction:
         assert len(names) == 2
         assert sum(".differs" in name for name in names) == 1
 
+    def test_a_budget_may_be_text(self, mjpeg, out):
+        done = flashpan.trim(mjpeg, out, QUICKLY, flashpan.TrimSettings(budget="17"))
+        assert len(done.clips) == 1
+        assert len(done.left_out) == 1
+
     def test_bad_words_are_refused(self):
         with pytest.raises(ValueError, match="is not a valid"):
             flashpan.TrimSettings(also=("mp3",))

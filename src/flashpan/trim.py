@@ -198,7 +198,7 @@ class TrimRun:
 
     def choose(self, plans: Sequence[Plan]) -> None:
         """Keep of all takes together what the budget allows, the strongest events first."""
-        budget = self.wanted.budget
+        budget = self.wanted.limit
         if budget is None:
             return
         every = [(plan, number) for plan in plans for number in range(len(plan.log.ranges))]

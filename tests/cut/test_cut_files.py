@@ -17,7 +17,7 @@ from video_fixtures import scene
 from flashpan.cut import files
 from flashpan.cut.base import Cut
 from flashpan.cut.engine import cut_held
-from flashpan.cut.ring import FrameRing
+from flashpan.cut.ring import FrameRing, Spool
 from flashpan.errors import ClipDiffers, CutRefused, TakeError, UnreadableTake
 from flashpan.ranges import Span
 from flashpan.readers.base import Source
@@ -278,3 +278,27 @@ def test_the_same_take_elsewhere_gives_the_same_hashes(stills, tmp_path):
     one = cut_one(stills, 1, 3, tmp_path / "one")
     other = cut_one(tmp_path / "elsewhere", 1, 3, tmp_path / "other")
     assert one.digest == other.digest
+
+
+def test_what_a_ring_lets_go_of_but_may_need_goes_to_the_disk(tmp_path):
+    frames = [(bytes([k] * 5), bytes([k])) for k in range(60)]
+    with FrameRing(4, spool=Spool(tmp_path, piece_bytes=30)) as ring:
+        for index, pieces in enumerate(frames[:40]):
+            ring.keep_from(min(index, 10))
+            ring.add(index, pieces)
+        assert ring.held == Span(10, 40)
+        assert len(left_over(tmp_path)) == 6  # of 26 frames, five of them in each file
+        wanted = [b"".join(pieces) for pieces in frames]
+        assert [b"".join(one) for one in ring.frames(Span(10, 40))] == wanted[10:40]
+        ring.keep_from(33)
+        assert ring.held.start <= 33
+        assert [b"".join(one) for one in ring.frames(Span(33, 40))] == wanted[33:40]
+        for index, pieces in enumerate(frames[40:], 40):
+            ring.keep_from(index - 2)
+            ring.add(index, pieces)
+        assert ring.held == Span(56, 60)
+        assert left_over(tmp_path) == []
+        ring.keep_from(58)
+        with pytest.raises(TakeError, match="not all held"):
+            list(ring.frames(Span(50, 60)))
+    assert left_over(tmp_path) == []

@@ -203,15 +203,8 @@ class _Shown:
 
 def _wanted(options: dict[str, Any]) -> TrimSettings:
     """Take what the clips shall be from the options; what is to be found stays."""
-    from flashpan.cut.budget import parse_budget
-    from flashpan.cut.forms import Look
     from flashpan.cut.plan import TrimSettings
 
-    budget = options.pop("budget")
-    look = Look(burn_in=options.pop("burn_in"), stretch=options.pop("stretch"))
-    return TrimSettings(
-        look=look,
-        budget=None if budget is None else parse_budget(budget),
-        verify=not options.pop("no_verify"),
-        **{name: options.pop(name) for name in ("how", "also", "files", "renumber", "overwrite")},
-    )
+    named = ("how", "also", "burn_in", "stretch", "budget", "files", "renumber", "overwrite")
+    verify = not options.pop("no_verify")
+    return TrimSettings(verify=verify, **{name: options.pop(name) for name in named})

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from flashpan.cut.base import Clip, Cut, How, StillFiles
-from flashpan.cut.budget import Budget, Candidate, candidates_of
+from flashpan.cut.budget import Budget, Candidate, candidates_of, parse_budget
 from flashpan.cut.engine import Cutter
 from flashpan.cut.forms import Copy, Form, Look, copy_need, copy_there
 from flashpan.cut.names import clip_name, inside
@@ -28,10 +28,13 @@ class TrimSettings:
         What becomes of the frames of a video: ``auto`` never loses a bit.
     also : tuple of Form or str
         What every range goes out as beside its clip.
-    look : Look
-        How viewing copies and previews show the take.
-    budget : Budget or None
-        What may be kept of all takes of a run together.
+    burn_in : bool
+        Put frame number and times below viewing copies and previews.
+    stretch : bool
+        Brighten them to the tones that each range uses.
+    budget : Budget, str or None
+        What may be kept of all takes of a run together: frames (``"5000"``) or bytes
+        (``"500MB"``).
     files : StillFiles or str
         How stills come to their folder.
     renumber : bool
@@ -44,8 +47,9 @@ class TrimSettings:
 
     how: How = How.AUTO
     also: tuple[Form, ...] = ()
-    look: Look = field(default_factory=Look)
-    budget: Budget | None = None
+    burn_in: bool = True
+    stretch: bool = False
+    budget: Budget | str | None = None
     files: StillFiles = StillFiles.COPY
     renumber: bool = False
     overwrite: bool = False
@@ -56,6 +60,17 @@ class TrimSettings:
         object.__setattr__(self, "how", How(self.how))
         object.__setattr__(self, "files", StillFiles(self.files))
         object.__setattr__(self, "also", tuple(dict.fromkeys(Form(one) for one in self.also)))
+        self.limit  # noqa: B018  # so that nonsense is refused at once
+
+    @property
+    def limit(self) -> Budget | None:
+        """The budget, read."""
+        return parse_budget(self.budget) if isinstance(self.budget, str) else self.budget
+
+    @property
+    def look(self) -> Look:
+        """How viewing copies and previews show the take."""
+        return Look(burn_in=self.burn_in, stretch=self.stretch)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -136,7 +151,7 @@ class Plan:
 
     def candidates(self) -> list[Candidate]:
         """All ranges, with what they cost in the unit of the budget."""
-        budget = self.wanted.budget
+        budget = self.wanted.limit
         if budget is None or not budget.in_bytes:
             return candidates_of(self.log)
         return candidates_of(self.log, map(self._cost_bytes, range(len(self.log.ranges))))
