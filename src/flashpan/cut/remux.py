@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from flashpan.cut.base import Cut, Written, tag_text
 from flashpan.cut.nal import is_clean_break
 from flashpan.cut.packets import Flags, Numbers, PacketTable, entry_packet, feed, packet_bytes
 from flashpan.cut.pixels import display_matrix
-from flashpan.cut.steady import BUFFER_BYTES, SteadyFile
+from flashpan.cut.steady import give_back, steadily
 from flashpan.cut.timecode import shifted
 from flashpan.errors import CutRefused
 from flashpan.ranges import Span
@@ -158,9 +159,12 @@ def copy_passage(cut: Cut, table: PacketTable, part: Path) -> Written:
         timecode = clip_timecode(source, cut, kept.head)
         with container_like(source, cut, part, timecode) as out:
             stream = stream_like(out, template, cut)
-            for packet in retimed(_passing(source, template, table, kept), table, kept):
-                packet.stream = stream
-                out.mux(packet)
+            packets = retimed(_passing(source, template, table, kept), table, kept)
+            out.start_encoding()
+            with steadily(part, int(table.size[kept.start : kept.stop][kept.is_kept].sum())):
+                for packet in packets:
+                    packet.stream = stream
+                    out.mux(packet)
         warnings = tuple(_left_out(source))
     _refuse_too_short(cut, part)
     return Written(
@@ -225,14 +229,12 @@ def container_like(
         raise CutRefused(
             f"{cut.take.path}: {source.format.name} files cannot be written; use --how exact"
         )
-    with (
-        SteadyFile(part) as file,
-        av.open(file, "w", format=muxer, buffer_size=BUFFER_BYTES) as out,
-    ):
+    with av.open("file:" + os.path.abspath(part), "w", format=muxer) as out:
         out.metadata.update(clip_tags(dict(source.metadata), cut))
         if timecode:
             out.metadata["timecode"] = timecode
         yield out
+    give_back(part)
 
 
 def clip_tags(tags: dict[str, str], cut: Cut) -> dict[str, str]:
