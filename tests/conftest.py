@@ -1,5 +1,6 @@
 """Its place here lets tests in every folder import ``array_takes`` and ``log_fixtures``."""
 
+import os
 import shutil
 import subprocess
 import sys
@@ -11,6 +12,21 @@ import pytest
 sys.path[:0] = [str(Path(__file__).parent / room) for room in ("readers", "cut")]
 
 SMALL_DISK_BYTES = 1 << 20
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _reference_decoder(tmp_path_factory):
+    """An ``ffmpeg`` command to hold results against; a package brings one where none is."""
+    if shutil.which("ffmpeg"):
+        yield
+        return
+    import imageio_ffmpeg
+
+    folder = tmp_path_factory.mktemp("command")
+    (folder / "ffmpeg").symlink_to(imageio_ffmpeg.get_ffmpeg_exe())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PATH", f"{folder}{os.pathsep}{os.environ['PATH']}")
+        yield
 
 
 @pytest.fixture
