@@ -1,12 +1,15 @@
 import errno
 import os
+import signal
 import stat
+import subprocess
+import sys
 import threading
 
 import pytest
 
 from flashpan import atomic
-from flashpan.atomic import new_file, write_bytes, write_text
+from flashpan.atomic import new_file, new_folder, write_bytes, write_text
 from flashpan.errors import TakeError
 
 
@@ -136,3 +139,94 @@ def test_a_full_disk_is_one_line_with_the_cure(tmp_path, monkeypatch):
 def test_a_missing_folder_is_one_line(tmp_path):
     with pytest.raises(TakeError, match=r"cannot be written \(No such file"):
         write_text(tmp_path / "none" / "a.txt", "x")
+
+
+class TestNewFolder:
+    def fill(self, path, text="x", **how):
+        with new_folder(path, **how) as part:
+            (part / "1.txt").write_text(text)
+            (part / "2.txt").write_text(text)
+        return path
+
+    def test_is_there_when_whole_and_nothing_else_is(self, tmp_path):
+        with new_folder(tmp_path / "clip") as part:
+            (part / "1.txt").write_text("x")
+            assert part.parent == tmp_path
+            assert not (tmp_path / "clip").exists()
+        assert os.listdir(tmp_path) == ["clip"]
+        assert os.listdir(tmp_path / "clip") == ["1.txt"]
+
+    def test_a_block_that_raises_leaves_what_was_there(self, tmp_path):
+        self.fill(tmp_path / "clip", "old")
+
+        def half():
+            with new_folder(tmp_path / "clip", overwrite=True) as part:
+                (part / "1.txt").write_text("half")
+                raise RuntimeError("killed")
+
+        with pytest.raises(RuntimeError, match="killed"):
+            half()
+        assert os.listdir(tmp_path) == ["clip"]
+        assert (tmp_path / "clip" / "2.txt").read_text() == "old"
+
+    def test_refuses_to_overwrite_unless_asked(self, tmp_path):
+        self.fill(tmp_path / "clip", "old")
+        with pytest.raises(TakeError, match="clip exists already; give --overwrite"):
+            self.fill(tmp_path / "clip", "new")
+        self.fill(tmp_path / "clip", "new", overwrite=True)
+        assert (tmp_path / "clip" / "1.txt").read_text() == "new"
+        assert os.listdir(tmp_path) == ["clip"]
+
+    def test_an_empty_folder_that_came_up_meanwhile_is_not_replaced(self, tmp_path):
+        def race():
+            with new_folder(tmp_path / "clip"):
+                (tmp_path / "clip").mkdir()
+
+        with pytest.raises(TakeError, match="exists already"):
+            race()
+        assert os.listdir(tmp_path) == ["clip"]
+
+    def test_a_link_in_its_place_is_replaced_and_not_followed(self, tmp_path):
+        (tmp_path / "else").mkdir()
+        (tmp_path / "clip").symlink_to(tmp_path / "else")
+        self.fill(tmp_path / "clip", overwrite=True)
+        assert not (tmp_path / "clip").is_symlink()
+        assert os.listdir(tmp_path / "else") == []
+
+    def test_a_full_disk_is_one_line_with_the_cure(self, tmp_path, monkeypatch):
+        def full(descriptor):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+        monkeypatch.setattr(atomic.os, "fsync", full)
+        with pytest.raises(TakeError, match=r"clip: cannot be written \(No space.*free some"):
+            self.fill(tmp_path / "clip")
+        assert os.listdir(tmp_path) == []
+
+
+@pytest.mark.parametrize("overwrite", [False, True])
+def test_killed_while_filling_a_folder(tmp_path, overwrite):
+    if overwrite:
+        (tmp_path / "clip").mkdir()
+        (tmp_path / "clip" / "1.txt").write_text("old")
+    program = (
+        "import os, signal, sys\n"
+        "from flashpan.atomic import new_folder\n"
+        f"with new_folder(sys.argv[1], overwrite={overwrite}) as part:\n"
+        "    (part / '1.txt').write_text('half')\n"
+        "    os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    run = subprocess.run([sys.executable, "-c", program, tmp_path / "clip"])
+    assert run.returncode == -signal.SIGKILL
+    seen = [name for name in os.listdir(tmp_path) if not name.startswith(".flashpan-")]
+    assert seen == (["clip"] if overwrite else [])
+    if overwrite:
+        assert (tmp_path / "clip" / "1.txt").read_text() == "old"
+
+
+def test_a_file_too_large_for_the_disk_says_so(tmp_path, monkeypatch):
+    def too_large(descriptor):
+        raise OSError(errno.EFBIG, os.strerror(errno.EFBIG))
+
+    monkeypatch.setattr(atomic.os, "fsync", too_large)
+    with pytest.raises(TakeError, match="the disk's format takes no file this large"):
+        write_text(tmp_path / "a.txt", "x")

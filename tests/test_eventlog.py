@@ -3,10 +3,10 @@ import io
 import json
 import os
 from dataclasses import replace
-from fractions import Fraction
 
 import numpy as np
 import pytest
+from log_fixtures import a_log, a_take, an_empty_log, an_event
 
 import flashpan
 from flashpan.errors import TakeError
@@ -21,9 +21,6 @@ from flashpan.eventlog import (
     to_json,
     write_log,
 )
-from flashpan.model import Event, EventLog, Region, TakeInfo, Totals, TrimRange
-from flashpan.settings import Settings
-from flashpan.units import real_time
 
 NUMBER = (int, float)
 MAYBE_NUMBER = (int, float, type(None))
@@ -84,55 +81,6 @@ def check(value, shape, where="log"):
     else:
         assert isinstance(value, shape), f"{where}: {value!r}"
         assert not isinstance(value, bool), where
-
-
-def a_take(**changes):
-    facts = {
-        "path": "night/a.mp4",
-        "name": "a",
-        "shape": (480, 640),
-        "bit_depth": 12,
-        "n_frames": 1000,
-        "capture_rate": Fraction(100_000),
-        "playback_rate": Fraction(30_000, 1001),
-        "trigger_frame": 100,
-        "time_base": Fraction(1, 30_000),
-        "codec": "h264",
-        "limited_range": True,
-        "intra_only": False,
-    }
-    return TakeInfo(**facts | changes)
-
-
-def an_event(take, onset, end):
-    return Event(
-        onset=onset,
-        peak=onset + 1,
-        end=end,
-        kind="flash",
-        detector="brightness",
-        strength=12.5,
-        box=Region(top=1, left=2, height=3, width=4),
-        chance=1e-9,
-        onset_s=real_time(onset, take.capture_rate, take.trigger_frame),
-    )
-
-
-def a_log(take=None, settings=None):
-    take = take or a_take()
-    return EventLog(
-        take=take,
-        settings=(settings or Settings(first=3)).resolved(take).as_log(),
-        events=(an_event(take, 50, 60), an_event(take, 90, 95)),
-        ranges=(TrimRange(25, 85, (0,)), TrimRange(88, 120, (1,))),
-        totals=Totals(frames=1000, kept=94, events=2, seconds=1.5, bytes_read=10),
-        warnings=("one", "two"),
-    )
-
-
-def an_empty_log():
-    totals = Totals(frames=1000, kept=0, events=0, seconds=1.5, bytes_read=10)
-    return replace(a_log(), events=(), ranges=(), totals=totals, warnings=())
 
 
 @pytest.mark.parametrize(
@@ -235,6 +183,9 @@ class TestFiles:
         (tmp_path / "a.events.json").write_text("mine")
         assert write_log(a_log(), tmp_path, overwrite=True).name != "a.events.json"
         assert (tmp_path / "a.events.json").read_text() == "mine"
+
+    def test_a_stem_of_ones_own(self, tmp_path):
+        assert write_log(a_log(), tmp_path, stem="b-1a2b3c4d").name == "b-1a2b3c4d.events.json"
 
     def test_a_name_that_is_no_unicode(self, tmp_path):
         take = a_take(path=os.fsdecode(b"n\xe9.mp4"))

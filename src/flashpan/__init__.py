@@ -12,6 +12,8 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from flashpan.cut.plan import TrimSettings
+    from flashpan.cut.report import Trimmed
     from flashpan.errors import (
         FlashpanError,
         PlugInError,
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from flashpan.model import Event, EventLog, Frame, Region, TakeInfo, TrimRange
     from flashpan.readers.open import open_take
     from flashpan.settings import Settings
+    from flashpan.trim import trim
 
     __version__: str
 
@@ -43,12 +46,15 @@ __all__ = [
     "TakeError",
     "TakeInfo",
     "TrimRange",
+    "TrimSettings",
+    "Trimmed",
     "UnreadableTake",
     "UsageError",
     "__version__",
     "explain",
     "find",
     "open_take",
+    "trim",
 ]
 
 _HOMES = {
@@ -71,6 +77,9 @@ _HOMES = {
     **dict.fromkeys(("Explanation", "explain"), "flashpan.explain"),
     "find": "flashpan.find",
     "open_take": "flashpan.readers.open",
+    "trim": "flashpan.trim",
+    "TrimSettings": "flashpan.cut.plan",
+    "Trimmed": "flashpan.cut.report",
 }
 
 

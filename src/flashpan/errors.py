@@ -6,7 +6,9 @@ FlashpanError
 │   └── RegionError       2  a region that does not fit the picture
 └── TakeError             3  one take cannot be processed; others go on
     ├── UnreadableTake    3  no such file, not a take, nothing decodes
-    └── PlugInError       3  a reader or detector is missing or broken
+    ├── PlugInError       3  a reader or detector is missing or broken
+    ├── CutRefused        3  this way of cutting cannot keep its promise for this take
+    └── ClipDiffers       3  a clip does not hold the take's frames
 """
 
 from __future__ import annotations
@@ -44,3 +46,11 @@ class UnreadableTake(TakeError):
 
 class PlugInError(TakeError):
     """A registered reader or detector is missing or fails to load."""
+
+
+class CutRefused(TakeError):
+    """A way of cutting cannot keep its promise for a take; the text says why."""
+
+
+class ClipDiffers(TakeError):
+    """A clip does not hold the take's frames; it is kept under a name that says so."""

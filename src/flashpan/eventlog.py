@@ -18,7 +18,7 @@ from typing import Any
 import flashpan
 from flashpan.atomic import write_text
 from flashpan.errors import TakeError
-from flashpan.model import Event, EventLog, Region, TakeInfo, Totals, TrimRange
+from flashpan.model import Event, EventLog, Fingerprint, Region, TakeInfo, Totals, TrimRange
 from flashpan.settings import rate_number
 from flashpan.units import playback_time, real_time
 
@@ -99,11 +99,18 @@ def to_json(log: EventLog) -> str:
     return json.dumps(to_dict(log), indent=2, allow_nan=False)
 
 
-def write_log(log: EventLog, directory: str | os.PathLike[str], overwrite: bool = False) -> Path:
+def write_log(
+    log: EventLog,
+    directory: str | os.PathLike[str],
+    overwrite: bool = False,
+    *,
+    stem: str | None = None,
+) -> Path:
     """Write ``<take>.events.json`` into a folder, made if need be; return its path.
 
     Where that name is taken by the log of another take of the same name, the file is
-    called ``<take>-<six hex digits of its path>.events.json``.
+    called ``<take>-<six hex digits of its path>.events.json``; with ``stem``, it is
+    ``<stem>.events.json`` in any case.
 
     Raises
     ------
@@ -117,7 +124,8 @@ def write_log(log: EventLog, directory: str | os.PathLike[str], overwrite: bool 
         raise TakeError(
             f"{folder}: cannot be made ({error.strerror}); choose another folder"
         ) from error
-    return write_text(log_path(log.take, folder), to_json(log) + "\n", overwrite=overwrite)
+    path = folder / f"{stem}{EXTENSION}" if stem else log_path(log.take, folder)
+    return write_text(path, to_json(log) + "\n", overwrite=overwrite)
 
 
 def log_path(take: TakeInfo, directory: str | os.PathLike[str]) -> Path:
@@ -168,6 +176,7 @@ def take_to_dict(take: TakeInfo) -> dict[str, Any]:
         "time_base": _exact(take.time_base),
         "absolute_path": _absolute(take.path),
         **{name: getattr(take, name) for name in _MORE_OF_TAKE},
+        "fingerprint": fingerprint_to_dict(take.fingerprint),
     }
 
 
@@ -247,6 +256,32 @@ def _totals_to_dict(totals: Totals) -> dict[str, Any]:
     return {name: getattr(totals, name) for name in Totals.__slots__}
 
 
+def fingerprint_to_dict(fingerprint: Fingerprint | None) -> dict[str, Any] | None:
+    """A take's identity as JSON holds it; null for a pipe."""
+    if fingerprint is None:
+        return None
+    return {
+        "bytes": fingerprint.size_bytes,
+        "files": fingerprint.n_files,
+        "head_bytes": fingerprint.head_bytes,
+        "tail_bytes": fingerprint.tail_bytes,
+        "sha256": fingerprint.digest,
+    }
+
+
+def _fingerprint_from_dict(data: dict[str, Any] | None) -> Fingerprint | None:
+    """None for a pipe, and in logs that are older than fingerprints."""
+    if data is None:
+        return None
+    return Fingerprint(
+        size_bytes=int(data["bytes"]),
+        n_files=int(data["files"]),
+        head_bytes=int(data["head_bytes"]),
+        tail_bytes=int(data["tail_bytes"]),
+        digest=str(data["sha256"]),
+    )
+
+
 def _take_from_dict(data: dict[str, Any]) -> TakeInfo:
     return TakeInfo(
         path=data["path"],
@@ -259,6 +294,7 @@ def _take_from_dict(data: dict[str, Any]) -> TakeInfo:
         playback_rate=_rate(data, "playback_rate"),
         trigger_frame=data["trigger_frame"],
         time_base=_fraction(data.get("time_base")),
+        fingerprint=_fingerprint_from_dict(data.get("fingerprint")),
         **{name: data[name] for name in _MORE_OF_TAKE if name in data},
     )
 

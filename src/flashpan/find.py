@@ -19,12 +19,23 @@ from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Detector, Run, Scene
 from flashpan.detectors.flicker import Deflicker
 from flashpan.errors import FlashpanError, SettingsError, UnreadableTake
+from flashpan.fingerprint import fingerprint_of
 from flashpan.gaps import PictureGaps
 from flashpan.grid import Grid, lay_grid
 from flashpan.kinds import kind_of
 from flashpan.measure import LeadingPictures, Measurer
-from flashpan.model import Event, EventLog, Extent, Frame, Score, ScoreTrace, Tiles, Totals
-from flashpan.onset import LookBack
+from flashpan.model import (
+    Event,
+    EventLog,
+    Extent,
+    Frame,
+    Score,
+    ScoreTrace,
+    Tiles,
+    Totals,
+    TrimRange,
+)
+from flashpan.onset import LOOK_BACK, LookBack
 from flashpan.picker import Pick, Picker
 from flashpan.ranges import Span, trim_ranges
 from flashpan.readers.base import Reader
@@ -130,6 +141,8 @@ class Search:
         self._reader = reader
         self.settings = settings.resolved(reader.info)
         self._began = time.monotonic()
+        # before the search: a file that grows meanwhile is no longer what was searched
+        self._fingerprint = fingerprint_of(reader.info.path)
         info, wanted = reader.info, self.settings
         self._grid = lay_grid(info.shape, wanted.roi, wanted.ignore)
         scene = Scene(
@@ -154,6 +167,31 @@ class Search:
         self._events: list[Event] = []
         self.openings: list[Opening | None] = []
         self._last = wanted.start - 1
+        self._judged = wanted.start
+
+    @property
+    def undecided_from(self) -> int:
+        """First frame at which an event that is still to come may begin.
+
+        Nothing before it is looked at any more, save that a place which departed long ago
+        without opening an event may date one earlier; that is rare.
+        """
+        onset = self._picker.open_onset
+        low = (self._judged if onset is None else onset) - LOOK_BACK
+        low = max(self._picker.free_from, low, self.settings.start)
+        return low if self._gaps.since is None else min(low, self._gaps.since)
+
+    def ranges(self, stop: int) -> tuple[TrimRange, ...]:
+        """What to keep of the events so far, of a take that ends before frame ``stop``."""
+        wanted = self.settings
+        return trim_ranges(
+            (Span(event.onset, event.end + 1) for event in self._events),
+            pre_roll_frames=wanted.pre_roll_frames,
+            post_roll_frames=wanted.post_roll_frames,
+            merge_gap_frames=0,
+            start=wanted.start,
+            stop=stop,
+        )
 
     @property
     def grid(self) -> Grid:
@@ -208,15 +246,9 @@ class Search:
             capture_rate=wanted.capture_rate,
             playback_rate=wanted.playback_rate,
             trigger_frame=wanted.trigger_frame,
+            fingerprint=self._fingerprint,
         )
-        ranges = trim_ranges(
-            (Span(event.onset, event.end + 1) for event in self._events),
-            pre_roll_frames=wanted.pre_roll_frames,
-            post_roll_frames=wanted.post_roll_frames,
-            merge_gap_frames=0,
-            start=wanted.start,
-            stop=stop,
-        )
+        ranges = self.ranges(stop)
         return EventLog(
             take=info,
             settings=wanted.as_log(),
@@ -263,6 +295,7 @@ class Search:
 
     def _pick(self, moment: Moment) -> Iterator[Pick]:
         self._past.push(moment.tiles)
+        self._judged = moment.index + 1
         if moment.warm_up:
             for name, (values, restless) in moment.warm_up.items():
                 self._picker.channels[name].prime(values, restless)

@@ -81,6 +81,11 @@ class PictureGaps:
         self.is_no_news = repeats and self._noisy >= _NOISY and not self._is_habit
         self._lately.append(repeats)
 
+    @property
+    def since(self) -> int | None:
+        """Where the stretch of repeats began that goes on, if it may become a gap."""
+        return self._since if self.is_no_news else None
+
     def finish(self) -> Iterator[Span]:
         """Yield the stretch that lasts to the take's end."""
         yield from self._ended(self._last + 1)

@@ -23,6 +23,29 @@ Extent = tuple[int, int, int, int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Fingerprint:
+    """What tells one take's bytes from another's, whatever they are called and wherever they lie.
+
+    Attributes
+    ----------
+    size_bytes : int
+        Bytes of the file, or of all stills together.
+    n_files : int
+        Files: 1, or as many as there are stills.
+    head_bytes, tail_bytes : int
+        How much of a file's start and end was hashed.
+    digest : str
+        SHA-256 of that, hexadecimal.
+    """
+
+    size_bytes: int
+    n_files: int
+    head_bytes: int
+    tail_bytes: int
+    digest: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TakeInfo:
     """What is known of a take.
 
@@ -48,6 +71,8 @@ class TakeInfo:
         True where black and white are coded as 16 and 235 (times 2**(bit_depth-8)).
     intra_only : bool
         True where every frame is coded by itself.
+    fingerprint : Fingerprint or None
+        Identity of the bytes, where it has been taken; a pipe has none.
     """
 
     path: str
@@ -68,6 +93,7 @@ class TakeInfo:
     intra_only: bool = True
     variable_rate: bool = False
     warnings: tuple[str, ...] = ()
+    fingerprint: Fingerprint | None = None
 
     @property
     def predicts_with_loss(self) -> bool:

@@ -325,6 +325,18 @@ class Picker:
         """True while an event goes on, or may be joined by the next."""
         return self._open is not None
 
+    @property
+    def open_onset(self) -> int | None:
+        """Onset of the event that goes on, as far as it is known yet."""
+        if self._open is None or not self._open.stirs:
+            return None
+        return self._open.stirs[0].onset
+
+    @property
+    def free_from(self) -> int:
+        """First frame that no event has: the next one begins here at the earliest."""
+        return self._free_from
+
     def push(
         self, index: int, scores: Mapping[str, Score], refreshed: bool = False
     ) -> Iterator[Pick]:

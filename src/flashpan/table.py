@@ -7,7 +7,7 @@ time and playback time stand beside them.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -54,7 +54,7 @@ def format_table(log: EventLog) -> str:
         else ["No events: nothing stood out of this take's own noise."]
     )
     lines += ["", *_totals_lines(log)]
-    lines += [line for text in log.warnings for line in _wrapped("warning", text)]
+    lines += [line for text in log.warnings for line in wrapped("warning", text)]
     return "\n".join(lines)
 
 
@@ -64,12 +64,12 @@ def head_lines(take: TakeInfo) -> list[str]:
     facts = (
         f"{cols}x{rows}",
         f"{take.bit_depth} bit",
-        "? frames" if take.n_frames is None else _count(take.n_frames, "frame"),
+        "? frames" if take.n_frames is None else counted(take.n_frames, "frame"),
         f"shot at {_per_second(take.capture_rate)}",
         f"watched at {_per_second(take.playback_rate)}",
         take.codec,
     )
-    return _wrapped(take.name, ", ".join(fact for fact in facts if fact))
+    return wrapped(take.name, ", ".join(fact for fact in facts if fact))
 
 
 def _settings_lines(log: EventLog) -> list[str]:
@@ -81,7 +81,7 @@ def _settings_lines(log: EventLog) -> list[str]:
         if f"{name}_frames" in used
     ]
     parts += [text for text in _detection_texts(used, origins) if text]
-    lines = _wrapped("settings", ", ".join(part.replace(" ", _HARD_SPACE) for part in parts))
+    lines = wrapped("settings", ", ".join(part.replace(" ", _HARD_SPACE) for part in parts))
     return lines + _origin_lines(origins)
 
 
@@ -90,7 +90,7 @@ def _detection_texts(used: dict[str, Any], origins: dict[str, str]) -> Iterable[
         rate = f"{used['false_alarms']:g} per million frames"
         yield f"false alarms {rate}{_mark(origins, 'false_alarms')}"
     if "shortest_event_frames" in used:
-        shortest = _count(used["shortest_event_frames"], "frame")
+        shortest = counted(used["shortest_event_frames"], "frame")
         yield f"shortest event {shortest}{_mark(origins, 'shortest_event')}"
     if used.get("detectors"):
         yield f"detectors {' '.join(used['detectors'])}{_mark(origins, 'detectors')}"
@@ -114,7 +114,7 @@ def _origin_lines(origins: dict[str, str]) -> list[str]:
 
 
 def _frames_text(frames: int, capture_rate: Fraction | None) -> str:
-    text = _count(frames, "frame")
+    text = counted(frames, "frame")
     if capture_rate is None or not frames:
         return text
     return f"{text} ({float(frames / capture_rate * 1000):.4g} ms)"
@@ -126,7 +126,7 @@ def _event_lines(log: EventLog) -> list[str]:
         _cells(number, event, log.take, ranges.get(number))
         for number, event in enumerate(log.events)
     ]
-    return _aligned([_HEADINGS, *rows])
+    return aligned([_HEADINGS, *rows], _LEFT_ALIGNED)
 
 
 def _cells(number: int, event: Event, take: TakeInfo, kept: TrimRange | None) -> tuple[str, ...]:
@@ -152,34 +152,37 @@ def _chance_text(per_million: float) -> str:
     return "<0.001" if per_million < 0.001 else f"{per_million:.2g}"
 
 
-def _aligned(rows: Sequence[Sequence[str]]) -> list[str]:
+def aligned(rows: Sequence[Sequence[str]], left: Collection[str]) -> list[str]:
+    """Rows in columns, the first one the headings; those named are flush left."""
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     spare = WIDTH - sum(widths) - 2 * (len(widths) - 1)
     gap = "  " if spare >= 0 else " "
-    return [gap.join(_padded(row, widths)).rstrip() for row in rows]
+    return [gap.join(_padded(row, rows[0], widths, left)).rstrip() for row in rows]
 
 
-def _padded(row: Sequence[str], widths: Sequence[int]) -> Iterable[str]:
-    for heading, cell, width in zip(_HEADINGS, row, widths, strict=True):
-        yield cell.ljust(width) if heading in _LEFT_ALIGNED else cell.rjust(width)
+def _padded(
+    row: Sequence[str], headings: Sequence[str], widths: Sequence[int], left: Collection[str]
+) -> Iterable[str]:
+    for heading, cell, width in zip(headings, row, widths, strict=True):
+        yield cell.ljust(width) if heading in left else cell.rjust(width)
 
 
 def _totals_lines(log: EventLog) -> list[str]:
     totals = log.totals
     if not log.events:
-        return _wrapped(
+        return wrapped(
             "kept",
-            f"none of {_count(totals.frames, 'frame')}" + _speed(totals.frames, totals.seconds),
+            f"none of {counted(totals.frames, 'frame')}" + _speed(totals.frames, totals.seconds),
         )
-    part = f" ({_percent(totals.kept, totals.frames)})" if totals.frames else ""
+    part = f" ({percent(totals.kept, totals.frames)})" if totals.frames else ""
     text = (
-        f"{_count(totals.kept, '')} of {_count(totals.frames, 'frame')}{part}"
-        f" in {_count(len(log.ranges), 'range')}, {_count(totals.events, 'event')}"
+        f"{counted(totals.kept, '')} of {counted(totals.frames, 'frame')}{part}"
+        f" in {counted(len(log.ranges), 'range')}, {counted(totals.events, 'event')}"
     )
-    return _wrapped("kept", text + _speed(totals.frames, totals.seconds))
+    return wrapped("kept", text + _speed(totals.frames, totals.seconds))
 
 
-def _percent(kept: int, frames: int) -> str:
+def percent(kept: int, frames: int) -> str:
     """One figure after the point; what is kept is never shown as nothing."""
     share = 100 * kept / frames
     return "<0.1 %" if kept and share < 0.1 else f"{share:.1f} %"
@@ -193,11 +196,12 @@ def _per_second(rate: Fraction | None) -> str:
     return "an unknown rate" if rate is None else f"{format_rate(rate)} frames/s"
 
 
-def _count(number: int, thing: str) -> str:
+def counted(number: int, thing: str) -> str:
+    """``1 frame``, ``1,200 frames``."""
     return f"{number:,} {thing}{'' if number == 1 or not thing else 's'}".rstrip()
 
 
-def _wrapped(title: str, text: str) -> list[str]:
+def wrapped(title: str, text: str) -> list[str]:
     """``title  text`` in lines of `WIDTH`, later lines under the text of the first."""
     first = title.ljust(8) + "  "
     indent = " " * min(len(first), 10)

@@ -133,6 +133,13 @@ def test_throughput_compares_find_with_decoding():
     assert done.stdout.splitlines()[2].startswith("| mono8")
 
 
+def test_trim_is_measured_beside_a_plain_copy(tmp_path):
+    words = ["--only", "mjpeg.avi", "--megabytes", "2", "--repeats", "1", "--folder", tmp_path]
+    done = run("trim.py", *map(str, words), "--proved")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines()[2].startswith("| mjpeg.avi")
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="reads the kernel's high-water mark")
 def test_memory_gives_the_peak_of_find(tmp_path, monkeypatch):
     monkeypatch.syspath_prepend(str(FOLDER))

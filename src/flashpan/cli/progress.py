@@ -31,3 +31,23 @@ def progress(take: TakeInfo, first: int = 0) -> Iterator[Callable[[int], None]]:
             bar.update(index + 1 - bar.n)
 
         yield on_frame
+
+
+@contextmanager
+def range_progress(name: str, n_frames: int) -> Iterator[Callable[[int], None]]:
+    """Give a function to call with the number of frames of each range that is written."""
+    from tqdm import tqdm
+
+    with tqdm(
+        desc=f"{name}: clips",
+        total=n_frames,
+        unit=" frames",
+        leave=False,
+        file=sys.stderr,
+        disable=None,
+    ) as bar:
+
+        def on_range(n_done: int) -> None:
+            bar.update(n_done)
+
+        yield on_range

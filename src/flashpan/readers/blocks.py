@@ -15,6 +15,10 @@ MAX_PIXELS = 1 << 28
 """Largest picture that is believed; anything above is a damaged or wrong header."""
 
 
+Bytes = bytes | memoryview
+"""Bytes of a source, as they were read."""
+
+
 class ByteStream(Protocol):
     """Anything that fills a buffer: a file, a pipe, a socket's file."""
 

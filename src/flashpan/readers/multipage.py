@@ -11,9 +11,10 @@ import json
 import struct
 from math import prod
 from pathlib import Path
-from typing import ClassVar, cast
+from typing import Any, ClassVar, cast
 
 import numpy as np
+import numpy.typing as npt
 import tifffile
 
 from flashpan.errors import UnreadableTake
@@ -134,11 +135,8 @@ class MultiPageReader(IndexedReader):
     def _picture(self, index: int) -> Picture:
         if self._reaches(index):
             return page_picture(self._page(index))
-        if index < self._declared and self._is_one_block():
-            return self._by_position(index)
-        if index < self._declared or self._chain_is_broken():
-            raise EndOfTake(f"cut short after {index} frames; what is there is used")
-        raise EndOfTake
+        samples, page = self._samples_by_position(index), self._page(0)
+        return interpreted(samples, page, samples.nbytes)
 
     def _is_one_block(self) -> bool:
         """Whether the pages reached lie back to back, uncompressed, from the first one on."""
@@ -150,7 +148,28 @@ class MultiPageReader(IndexedReader):
             and last.dataoffsets[0] - first.dataoffsets[0] == span
         )
 
-    def _by_position(self, index: int) -> Picture:
+    def stored(self, index: int) -> tuple[npt.NDArray[Any], tifffile.TiffPage]:
+        """Samples of one frame as the file holds them, and the page that describes them.
+
+        Raises
+        ------
+        BadPicture
+            The page is damaged.
+        EndOfTake
+            There is no such frame.
+        """
+        if not self._reaches(index):
+            return self._samples_by_position(index), self._page(0)
+        page = self._page(index)
+        page_picture(page)  # says in one line what is wrong with it
+        return page.asarray(), page
+
+    def _samples_by_position(self, index: int) -> npt.NDArray[Any]:
+        """Samples of a frame that the chain of directories does not reach."""
+        if index >= self._declared or not self._is_one_block():
+            if index < self._declared or self._chain_is_broken():
+                raise EndOfTake(f"cut short after {index} frames; what is there is used")
+            raise EndOfTake
         page = self._page(0)
         file = self._tiff.filehandle
         file.seek(page.dataoffsets[0] + index * page.nbytes)
@@ -158,7 +177,8 @@ class MultiPageReader(IndexedReader):
         if len(data) < page.nbytes:
             raise EndOfTake(f"cut short after {index} of {self._declared} frames")
         stored = np.dtype(page.dtype).newbyteorder(self._tiff.byteorder)
-        return interpreted(data.view(stored).reshape(page.shape), page, len(data))
+        samples: npt.NDArray[Any] = data.view(stored).reshape(page.shape)
+        return samples
 
     def _chain_is_broken(self) -> bool:
         """Whether the last directory points to another that is not there."""

@@ -94,12 +94,16 @@ class NpyReader(IndexedReader):
     def _fetch(self, index: int) -> Frame | None:
         if index >= self._n_frames:
             raise EndOfTake(self._shortfall())
-        stored = self._scattered(index) if self._layout.fortran else self._contiguous(index)
+        stored = self.stored(index)
         self.bytes_read += self._layout.frame_bytes
         native = stored.astype(stored.dtype.newbyteorder("="), copy=False)
         if native.ndim == 3:
             native = rec709(native[..., 0], native[..., 1], native[..., 2])
         return Frame(index=index, luma=sealed(native))
+
+    def stored(self, index: int) -> npt.NDArray[Any]:
+        """One frame as the file holds it, shape (rows, cols) or (rows, cols, 3)."""
+        return self._scattered(index) if self._layout.fortran else self._contiguous(index)
 
     def _shortfall(self) -> str:
         declared = self._layout.shape[0]

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from flashpan.errors import UnreadableTake
 from flashpan.model import Frame, TakeInfo
 from flashpan.readers.base import Source
-from flashpan.readers.blocks import ByteStream, read_block, sealed
+from flashpan.readers.blocks import Bytes, ByteStream, read_block, sealed
 from flashpan.readers.geometry import parse_geometry
 from flashpan.readers.raw import within
 from flashpan.readers.streamed import EndOfTake, StreamedReader, describe
@@ -23,6 +23,8 @@ class _FrameStream(Protocol):
     """What both kinds of stream offer."""
 
     bytes_read: int
+    start: bytes
+    stored: tuple[Bytes, ...]
 
     def describe(self, source: Source, name: str) -> TakeInfo:
         """Return what is known of the take."""
@@ -40,6 +42,8 @@ class _RawStream:
         self._skip = self._geometry.offset_bytes
         self.bytes_read = 0
         self.clipped = False
+        self.start = b""
+        self.stored: tuple[Bytes, ...] = ()
 
     def describe(self, source: Source, name: str) -> TakeInfo:
         """Return what is known of the take."""
@@ -63,6 +67,7 @@ class _RawStream:
             raise EndOfTake
         if len(data) < self._geometry.frame_bytes:
             raise EndOfTake(f"cut short inside frame {index}")
+        self.stored = (data.data,)
         picture, clipped = within(self._geometry.picture(data), self._geometry)
         self.clipped = self.clipped or clipped
         return sealed(picture)
@@ -100,6 +105,16 @@ class PipeReader(StreamedReader):
         except EndOfTake as end:
             reason = end.reason or "no frame arrived"
             raise UnreadableTake(f"-: {reason}; check the program before the pipe") from None
+
+    @property
+    def start(self) -> bytes:
+        """Bytes that a file of these frames begins with; empty for headerless pixels."""
+        return self._frames.start
+
+    @property
+    def stored(self) -> tuple[Bytes, ...]:
+        """Bytes of the frame handed out last, in pieces: what a clip of it is made of."""
+        return self._frames.stored
 
     def _fetch(self, index: int) -> Frame | None:
         luma, self._first = self._first, None

@@ -17,7 +17,7 @@ from av.video.frame import PictureType, VideoFrame
 from flashpan.errors import UnreadableTake
 from flashpan.model import Frame, TakeInfo
 from flashpan.readers._video_clock import TimeStamps
-from flashpan.readers._video_decode import Decoding
+from flashpan.readers._video_decode import Decoding, PacketIndex
 from flashpan.readers._video_display import orientation
 from flashpan.readers._video_luma import is_limited_range, luma_source
 from flashpan.readers._video_open import is_cut, looks_like_video, open_container, picture_stream
@@ -38,11 +38,14 @@ class VideoReader(Reader):
     ----------
     thread_count : int
         Decoder threads, 0 for one per processor; read on construction.
+    keeps_index : bool
+        Note every packet for `packet_index`; to be set before frames are asked for.
     """
 
     name: ClassVar[str] = "video"
     priority: ClassVar[int] = 90
     thread_count: int = 0
+    keeps_index: bool = False
 
     @classmethod
     def accepts(cls, source: Source) -> bool:
@@ -63,6 +66,7 @@ class VideoReader(Reader):
         self._stream.codec_context.thread_type = "AUTO"
         self._stream.codec_context.thread_count = self.thread_count
         self._decoding = Decoding(self._container, self._stream, self._reopened)
+        self._decoding.index = PacketIndex()
         pictures = self._decoding.pictures()
         first = next(pictures, None)
         if first is None:
@@ -132,8 +136,16 @@ class VideoReader(Reader):
         if first.format.name[:-2].endswith(("f16", "f32")):
             yield "float samples: clipped to 0…1 and rounded to 16 bits"
 
+    @property
+    def packet_index(self) -> PacketIndex | None:
+        """What was noted of the packets, once all have been read; None where it was not."""
+        index = self._decoding.index
+        return index if index is not None and index.is_whole else None
+
     def frames(self) -> Iterator[Frame]:
         """Yield every frame in the order of viewing; see `Reader.frames`."""
+        if not self.keeps_index:
+            self._decoding.index = None
         for picture in self._pictures:
             if self._changes(picture):
                 break

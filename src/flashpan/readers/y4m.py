@@ -21,7 +21,7 @@ import numpy.typing as npt
 from flashpan.errors import UnreadableTake
 from flashpan.model import Frame, TakeInfo
 from flashpan.readers.base import Source
-from flashpan.readers.blocks import ByteStream, plausible, read_block, sealed
+from flashpan.readers.blocks import Bytes, ByteStream, plausible, read_block, sealed
 from flashpan.readers.streamed import EndOfTake, StreamedReader, describe
 
 MAGIC = b"YUV4MPEG2"
@@ -128,7 +128,15 @@ def read_line(stream: ByteStream) -> bytes | None:
 
 
 class Y4mStream:
-    """Frames out of a YUV4MPEG2 byte stream, each as soon as its bytes are there."""
+    """Frames out of a YUV4MPEG2 byte stream, each as soon as its bytes are there.
+
+    Attributes
+    ----------
+    start : bytes
+        The stream's first line.
+    stored : tuple of bytes or memoryview
+        Bytes of the frame that was returned last, in pieces.
+    """
 
     def __init__(self, stream: ByteStream, name: str, start: bytes = b"") -> None:
         self._stream = stream
@@ -136,6 +144,9 @@ class Y4mStream:
         if line is None:
             raise UnreadableTake(f"{name}: ends inside its YUV4MPEG2 header; write it anew")
         self.header = parse_header(start + line, name)
+        self.start = start + line + b"\n"
+        self.stored: tuple[Bytes, ...] = ()
+        self._marker = b""
         self.bytes_read = len(start) + len(line) + 1
 
     def describe(self, source: Source, name: str) -> TakeInfo:
@@ -159,8 +170,10 @@ class Y4mStream:
         """Return the next frame's luma, shape (rows, cols); raise `EndOfTake` after the last."""
         self._next_marker(index)
         header = self.header
+        marker = self._marker
         luma = self._block(header.luma_bytes, index)
-        self._block(header.other_bytes, index)
+        other = self._block(header.other_bytes, index)
+        self.stored = (marker, luma.data, other.data)
         pixels = luma if header.bit_depth == 8 else luma.view("<u2")
         return sealed(pixels.reshape(header.rows, header.cols))
 
@@ -174,6 +187,7 @@ class Y4mStream:
         self.bytes_read += len(line) + 2
         if (first.tobytes() + line).split(b" ")[0] != b"FRAME":
             raise EndOfTake(f"damaged: no FRAME line before frame {index}; the rest is left out")
+        self._marker = first.tobytes() + line + b"\n"
 
     def _block(self, n_bytes: int, index: int) -> npt.NDArray[np.uint8]:
         block = read_block(self._stream, n_bytes)
