@@ -109,16 +109,14 @@ class Deflicker:
         if n == FIRST_LOOK and not self._is_unsteady():
             yield from self._release()
         elif n in self._looks:
-            ripple, is_last = self._look(), n == self._looks[-1]
-            self._model = None if ripple is None else _Model(ripple, self._waiting)
-            if is_last or (self._model is not None and self._model.is_whole):
+            self._model = self._fitted()
+            if n == self._looks[-1] or (self._model is not None and self._model.is_whole):
                 yield from self._release()
 
     def finish(self) -> Iterator[Tiles]:
         """Yield what waits."""
         if not self._decided:
-            ripple = self._look() if len(self._waiting) > FIRST_LOOK else None
-            self._model = None if ripple is None else _Model(ripple, self._waiting)
+            self._model = self._fitted() if len(self._waiting) > FIRST_LOOK else None
             yield from self._release()
 
     def _release(self) -> Iterator[Tiles]:
@@ -148,8 +146,10 @@ class Deflicker:
             or float(np.mean(spread > 2.0 * math.sqrt(_UNSTEADY))) > 0.2
         )
 
-    def _look(self) -> Ripple | None:
-        return find_ripple(self._blocks(), self._rate)
+    def _fitted(self) -> _Model | None:
+        """The lamps that the waiting frames show, if any."""
+        ripple = find_ripple(self._blocks(), self._rate)
+        return None if ripple is None else _Model(ripple, self._waiting)
 
 
 def _clear(waves: npt.NDArray[Any], noise: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
