@@ -5,27 +5,19 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 if TYPE_CHECKING:
+    from tqdm import tqdm
+
     from flashpan.model import TakeInfo
 
 
 @contextmanager
 def progress(take: TakeInfo, first: int = 0) -> Iterator[Callable[[int], None]]:
     """Give a function to call with each frame number; shows frames per second covered."""
-    from tqdm import tqdm
-
-    with tqdm(
-        desc=take.name,
-        # what a container claims is good enough for a bar
-        total=take.n_frames or take.declared_frames,
-        initial=first,
-        unit=" frames",
-        leave=False,
-        file=sys.stderr,
-        disable=None,
-    ) as bar:
+    # what a container claims is good enough for a bar
+    with _bar(take.name, take.n_frames or take.declared_frames, first) as bar:
 
         def on_frame(index: int) -> None:
             bar.update(index + 1 - bar.n)
@@ -36,18 +28,23 @@ def progress(take: TakeInfo, first: int = 0) -> Iterator[Callable[[int], None]]:
 @contextmanager
 def range_progress(name: str, n_frames: int) -> Iterator[Callable[[int], None]]:
     """Give a function to call with the number of frames of each range that is written."""
-    from tqdm import tqdm
-
-    with tqdm(
-        desc=f"{name}: clips",
-        total=n_frames,
-        unit=" frames",
-        leave=False,
-        file=sys.stderr,
-        disable=None,
-    ) as bar:
+    with _bar(f"{name}: clips", n_frames) as bar:
 
         def on_range(n_done: int) -> None:
             bar.update(n_done)
 
         yield on_range
+
+
+def _bar(name: str, total: int | None, done: int = 0) -> tqdm[NoReturn]:
+    from tqdm import tqdm
+
+    return tqdm(
+        desc=name,
+        total=total,
+        initial=done,
+        unit=" frames",
+        leave=False,
+        file=sys.stderr,
+        disable=None,
+    )
