@@ -32,6 +32,8 @@ _EXPONENTIAL_FROM = 200
 # count at all, and how much more for it to count in full.
 _OUTRUN_FROM = 1.2
 _OUTRUN_OVER = 0.4
+# Standard errors by which it must outrun that, as so few frames show it.
+_OUTRUN_ERRORS = 2.5
 # Standard errors, relative and for one frame, of the scale (from the quantiles' densities) and
 # of a decay by its median.
 _SCALE_ERROR, _DECAY_ERROR = 4.2, 1.0 / math.log(2.0)
@@ -264,8 +266,17 @@ class Tail:
             excess = _quantiles(beyond, (0.5,))[0] - start
             self._decay = float(excess) / math.log(2.0)
             y = law.reduced(np.array([inner, middle]))
-            outrun = (y[1] - y[0]) / (gumbel_y(0.5 * _EXCEED) - gumbel_y(0.1))
-            self._heaviness = min(1.0, max(0.0, (outrun - _OUTRUN_FROM) / _OUTRUN_OVER))
+            normal_way = gumbel_y(0.5 * _EXCEED) - gumbel_y(0.1)
+            # A Gumbel variate's quantile that k samples exceed errs by 1 / sqrt(k).
+            error = 1.0 / math.sqrt(self._runs_above(float(middle))) / normal_way
+            least = max(_OUTRUN_FROM, 1.0 + _OUTRUN_ERRORS * error)
+            outrun = (y[1] - y[0]) / normal_way
+            self._heaviness = min(1.0, max(0.0, (outrun - least) / _OUTRUN_OVER))
+
+    def _runs_above(self, score: float) -> int:
+        """Runs of remembered scores above one: what lasts for some frames tells one thing."""
+        above = self._remembered() > score
+        return max(1, int(above[0]) + int(np.count_nonzero(above[1:] & ~above[:-1])))
 
     def threshold(self, chance: float, law: MaxLaw, errors: float = 0.0) -> float:
         """Score that noise exceeds with the given probability per frame.
