@@ -30,6 +30,7 @@ from flashpan.detectors.ripple import (
     find_ripple,
     most_harmonics,
 )
+from flashpan.detectors.steadylight import SteadyLight
 from flashpan.grid import Grid
 from flashpan.model import TakeInfo, Tiles
 
@@ -53,6 +54,8 @@ _OUT = 0.01
 _STRAY, _SWELL = 0.01, 0.02
 # What the lamps' power, and what a tile does besides, may grow to, in parts of what they were.
 _BRIGHTER, _LOUDER = 4.0, 8.0
+# Part of the usual tile's noise power that no tile is trusted to be without.
+_LEAST_NOISE = 0.1
 # Power of a harmonic, in units of what noise makes of it, from which it is followed.
 _HARMONIC_LEAST = 3.0
 _BLOCK = 4
@@ -65,6 +68,11 @@ _NEAR_LIMIT = 0.8
 _STEP_FRAMES, _STEP_CYCLES, _STEP_HARMONICS = 128.0, 3.0, 16.0
 _CLIP = 3.0
 _MEDIAN_STEP = 0.01
+# Share of the last cycles in which a place was out of reach from which the lamps have changed,
+# and from which its light has; until then an event is taken for what it is.
+_HABIT, _STAYS = 0.5, 0.75
+# Spreads from which an error is an event's.
+_FAR = 12.0
 # Fits, each to the last one's values with the far ones left out; and the share of the farthest
 # from which a value is far.
 _FITS = 5
@@ -152,6 +160,11 @@ class Deflicker:
         return None if ripple is None else _Model(ripple, self._waiting)
 
 
+def _is_copy(tiles: Tiles) -> bool:
+    """True for a copy of the frame before: it is in that one's light."""
+    return tiles.has_previous and not tiles.sq_diff.any()
+
+
 def _clear(waves: npt.NDArray[Any], noise: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
     """Which harmonics are clear in the strongest twentieth of the places.
 
@@ -193,20 +206,20 @@ class _Model:
         self._gain = min(_TURN, _TURN_CYCLES * ripple.frequency)
         steady = np.stack([np.ones(n), np.arange(n) / n - 0.5])
         weights, self._scale = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
-        self._harmonics = self._plain(weights[:, 2:], first[0].mean.shape, n)
+        self._harmonics = self._plain(weights[:, len(steady) :], first[0].mean.shape, n)
         weights, self._scale = _robust_fit(means, np.concatenate([steady, self._terms(n)]))
         self._first_scale = self._scale.copy()
         self.is_whole = bool(self._harmonics[-1] < _NEAR_LIMIT * most_harmonics(n))
-        self._weights = weights[:, 2:]
-        self._level = weights[:, 0] + np.float32(0.5) * weights[:, 1]
+        self._weights = weights[:, len(steady) :]
+        drift = weights[:, : len(steady)] @ steady[:, -2:].astype(np.float32)
+        self._drift = np.zeros_like(self._weights)
+        self._light = SteadyLight(drift[:, 1], drift[:, 1] - drift[:, 0], ripple.period)
         self._power = float(self._powers().sum())
-        self._recent = self._level.copy()
         self._fit_squares(first)
         slow = _STEP_HARMONICS * len(self._harmonics)
         self._step = np.float32(2.0 / max(_STEP_FRAMES, _STEP_CYCLES * ripple.period, slow))
-        self._level_step = np.float32(1.0 / max(32.0, ripple.period))
-        self._patience = int(max(64.0, 2.0 * ripple.period))
-        self._out_for = np.zeros(means.shape[0], np.int32)
+        self._patience = np.float32(max(64.0, 2.0 * ripple.period))
+        self._out = np.zeros(means.shape[0], np.float32)
         self._phase = self._omega * (n - 1)
         self._before = self._weights @ self._now(self._phase)
         self._rest_before = np.zeros(means.shape[0], np.float32)
@@ -224,10 +237,10 @@ class _Model:
         return waves
 
     def _powers(self) -> Floats:
-        """Power of every harmonic, summed over the tiles."""
+        """Power of every harmonic in every tile, shape (tiles, harmonics)."""
         k = len(self._harmonics)
         squares = np.square(self._weights[:, :k]) + np.square(self._weights[:, k:])
-        return np.asarray(0.5 * squares.sum(axis=0), np.float32)
+        return np.asarray(0.5 * squares, np.float32)
 
     def _plain(self, weights: Floats, shape: tuple[int, ...], n: int) -> npt.NDArray[np.int_]:
         """The harmonics up to the last one that some tiles or blocks of tiles clearly have.
@@ -263,34 +276,37 @@ class _Model:
         ripple = self._weights @ self._terms(len(waiting)).astype(np.float32)
         before = ripple[:, 0]
         for column, tiles in enumerate(waiting):
-            yield self._without(tiles, ripple[:, column], before)
-            before = ripple[:, column]
+            now = before if _is_copy(tiles) else ripple[:, column]
+            yield self._without(tiles, now, before)
+            before = now
 
     def steadied(self, tiles: Tiles) -> Tiles:
         """The next frame without its ripple; learns from it."""
         self._phase = math.remainder(self._phase + self._omega, 2.0 * math.pi)
         terms = self._now(self._phase)
-        ripple = self._weights @ terms
-        before, self._before = self._before, ripple
-        if tiles.sq_diff.any():  # a copy of the frame before says nothing of the lamps
-            self._learn(tiles.mean.ravel() - self._level - ripple, terms)
+        before = self._before
+        if not _is_copy(tiles):
+            ripple = self._before = self._weights @ terms
+            self._learn(tiles.mean.ravel() - ripple - self._light.level, terms)
+        ripple = self._before
         return self._without(tiles, ripple, before)
 
     def _learn(self, error: Floats, terms: Floats) -> None:
-        self._recent += self._level_step * (error + self._level - self._recent)
         reach = _CLIP * self._scale
-        self._out_for = np.where(np.abs(error) > reach, self._out_for + 1, 0)
-        error = np.clip(error, -reach, reach)
+        is_out = np.abs(error) > _FAR * self._scale
+        self._out += (is_out - self._out) / self._patience
+        believed = np.where(is_out & (self._out < _HABIT), 0.0, np.clip(error, -reach, reach))
+        # What stays away for cycles is the new light there.
+        self._light.push(self._light.level + np.where(self._out > _STAYS, error, believed))
+        error = believed.astype(np.float32)
         larger = np.abs(error) > 0.6745 * self._scale
         self._scale *= np.where(larger, 1.0 + _MEDIAN_STEP, 1.0 - _MEDIAN_STEP).astype(np.float32)
         np.clip(self._scale, 1e-9, _LOUDER * self._first_scale, out=self._scale)
         self._turn(error, terms)
-        self._weights += (self._step * error)[:, None] * terms[None, :]
-        self._level += self._level_step * error
-        # What stays away for cycles is the new light there.
-        new = self._out_for > self._patience
-        self._level[new] = self._recent[new]
-        self._out_for[new] = 0
+        asked = (self._step * error)[:, None] * terms[None, :]
+        self._weights += self._drift + asked
+        # Critically damped (a term's mean square is a half): ripple that fades does not lag.
+        self._drift += self._step / 8.0 * asked
 
     def _turn(self, error: Floats, terms: Floats) -> None:
         """Correct period and strength of the lamps by what the errors ask of all tiles alike.
@@ -302,15 +318,19 @@ class _Model:
         cosines, sines = self._weights[:, :k], self._weights[:, k:]
         # Derivative of the ripple by the phase of the lamps.
         slope = (sines * multiple) @ terms[:k] - (cosines * multiple) @ terms[k:]
-        powers = self._powers()
+        tile_powers = self._powers()
+        powers = tile_powers.sum(axis=0)
         if not powers.sum() > _OUT * self._power:
             return  # the lamps are out
-        turn = float(error @ slope) / float(powers @ multiple**2)
+        # Each tile has a say by its own noise: a logo that spins is no lamp.
+        trust = 1.0 / (np.square(self._scale) + _LEAST_NOISE * np.median(self._scale) ** 2)
+        trusted = trust @ tile_powers
+        turn = float((trust * error) @ slope) / float(trusted @ multiple**2)
         self._phase += self._gain * turn
         found = 2.0 * math.pi * self.ripple.frequency
         omega = self._omega + 0.25 * self._gain**2 * turn
         self._omega = min(max(omega, found * (1.0 - _STRAY)), found * (1.0 + _STRAY))
-        swell = float(error @ (self._weights @ terms)) / float(powers.sum())
+        swell = float((trust * error) @ (self._weights @ terms)) / float(trusted.sum())
         swelling = self._swelling + 0.25 * self._gain**2 * swell
         self._swelling = min(max(swelling, -_SWELL), _SWELL)
         factor = 1.0 + self._gain * swell + self._swelling
@@ -342,7 +362,7 @@ class _Model:
         Only what may be noise is scaled; what is beyond that stays as it is.
         """
         share = np.clip(1.0 + self._shot * ripple / self._white, 0.25, 4.0)
-        rest = mean - self._level
+        rest = mean - self._light.level
         noise = np.clip(rest, -_CLIP * self._scale, _CLIP * self._scale)
         return np.asarray(noise * (1.0 / np.sqrt(share) - 1.0), np.float32)
 
