@@ -35,6 +35,8 @@ FIRST_FRAMES, FIRST_ONSET_FRAMES = 16, 32
 it: it waits longer, until what came after tells what was before."""
 REST_FRAMES = 32
 """A changed scene that has not moved for so long when the take ends is over."""
+# Tiles around an event in which what follows may be its own.
+_BESIDE = 2
 # A plateau's noise must not pass for a rise to a new peak.
 _RISE = 1.05
 # Recent quiet frames that the thresholds are learned from, for a scene that changes.
@@ -246,8 +248,17 @@ class _Stir:
     extent: Extent | None = None
     around: Extent | None = None
     moved: float = 0.0
+    is_other: bool = False
     sign_sum: float = 0.0
     sign_weight: float = 0.0
+
+    def is_near(self, tile: tuple[int, int]) -> bool:
+        """Whether a tile lies in this stretch's part of the picture, or next to it."""
+        row, col = tile
+        return any(
+            top - _BESIDE <= row < bottom + _BESIDE and left - _BESIDE <= col < right + _BESIDE
+            for top, left, bottom, right in filter(None, (self.extent, self.around))
+        )
 
     def absorb(self, other: _Stir) -> None:
         """Become one with a later stretch."""
@@ -256,6 +267,7 @@ class _Stir:
         self.extent = _joined(self.extent, other.extent)
         self.around = _joined(self.around, other.around)
         self.moved = max(self.moved, other.moved)
+        self.is_other |= other.is_other
         self.sign_sum += other.sign_sum
         self.sign_weight += other.sign_weight
         if other.excess > self.excess:
@@ -477,10 +489,24 @@ class Picker:
         for name, excess in warm.items():
             score = scores[name]
             _, closing = self.channels[name].thresholds(refreshed)
-            if score.moving > closing or excess > _RISE * event.stirs[-1].excess:
+            is_other = name in hot and self._is_elsewhere(event, score)
+            moves = score.moving > closing or excess > _RISE * event.stirs[-1].excess
+            if moves or is_other:
                 self._stir_on(event, index, name, score, excess, name in hot, refreshed)
+            if is_other:
+                event.stirs[-1].is_other = True
         if any(score.settled for score in scores.values()):
             event.settled_at = index
+
+    def _is_elsewhere(self, event: _Open, score: Score) -> bool:
+        """Whether this began after all that moved before, and apart from it.
+
+        Something slow, beside what an event left behind: it need not move from one frame to
+        the next to be another event.
+        """
+        if score.tile is None or score.since - event.stirs[-1].last - 1 <= self._gap:
+            return False
+        return not any(stir.is_near(score.tile) for stir in event.stirs)
 
     def _stir(self, index: int, score: Score) -> _Stir:
         onset = max(self._free_from, min(score.since, score.index))
@@ -541,7 +567,7 @@ class Picker:
         picks = [
             stir.pick(stir.last, stays=True)
             for stir in over
-            if stir is strong[0] or stir.moved > 1.0
+            if stir is strong[0] or stir.moved > 1.0 or stir.is_other
         ]
         if at_end and not rests and strong[-1].last > event.settled_at:
             picks[-1] = replace(picks[-1], end=max(picks[-1].end, event.last), stays=False)

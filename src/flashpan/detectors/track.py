@@ -545,9 +545,10 @@ class Track:
         for step in range(min(self.count, self._window - 1)):
             row = self._history[(self.count - 1 - step) % self._window, strongest]
             if float((row * way).max()) < noise:
-                break
+                return back
             back = step + 1
-        return back
+        # For longer than is remembered: what is counted of it tells.
+        return max(back, int(self._departed_for[strongest].max()))
 
 
 def blind_errors(samples: Floats, n: int) -> Floats:
