@@ -1,5 +1,7 @@
 """How the tail learns; its values against theory are in outside/test_extremes.py."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -108,3 +110,33 @@ def test_no_more_is_forgotten_than_was_remembered():
     tail.forget_last(500)
     tail.fit(LAW)
     assert (tail.location, tail.scale, tail.count) == (0.0, 1.0, 10)
+
+
+@pytest.mark.parametrize("n", [256, 400, 512, 1024])
+def test_a_short_look_at_normal_noise_shows_no_heavy_tail(n):
+    """A mean over four frames that is held for four makes runs of high scores."""
+    law = MaxLaw(n=580, sides=2, dof=500.0)
+    raised = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        frames = np.abs(rng.standard_normal((n, 290))).max(axis=1)
+        held = np.repeat(np.abs(rng.standard_normal((n // 4, 290))).max(axis=1), 4)
+        tail = Tail(memory=2048)
+        for value in np.maximum(frames, held):
+            tail.push(float(value), law)
+        tail.fit(law)
+        raised.append(tail.threshold(1e-6, law) > 1.25 * law.value_at(gumbel_y(1e-6)))
+    assert sum(raised) <= 2
+
+
+def test_a_heavy_tail_is_heard_in_a_short_look():
+    """Student's t with five degrees of freedom, scaled to unit spread (textbook)."""
+    law = MaxLaw(n=290, sides=2, dof=500.0)
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        scores = np.abs(rng.standard_t(5, (512, 290))).max(axis=1) / math.sqrt(5 / 3)
+        tail = Tail(memory=2048)
+        for value in scores:
+            tail.push(float(value), law)
+        tail.fit(law)
+        assert tail.threshold(1e-6, law) > 2.0 * law.value_at(gumbel_y(1e-6))

@@ -276,3 +276,26 @@ def test_flash_after_the_scene_has_settled_is_an_event_of_its_own():
     held = [score(i, 12, moving=0.0) for i in range(21, 40)]
     found = picks([*moved, *plateau, settled, *held, 80, 80, 0, 0, 0, 0, 0, 0, 0], gap=5)
     assert [(p.onset, p.end, p.stays) for p in found] == [(2, 3, True), (40, 41, False)]
+
+
+def _beside_what_stays(tile, since):
+    """An event at tiles (4..5, 4..5) that stays, and later something slow at another tile."""
+    first = [score(i, 30, extent=(4, 4, 6, 6), tile=(4, 4)) for i in (2, 3)]
+    stays = [score(i, 30, moving=0.0, since=2, tile=(4, 4)) for i in range(4, 40)]
+    settled = score(40, 30, moving=0.0, since=2, tile=(4, 4), settled=True)
+    slow = [score(i, 14, moving=2.0, since=since, tile=tile) for i in range(41, 60)]
+    over = score(60, 14, moving=2.0, since=since, tile=tile, settled=True)
+    return picks([0, 0, *first, *stays, settled, *slow, over, 0, 0, 0, 0, 0, 0, 0], gap=5)
+
+
+def test_something_slow_beside_what_an_event_left_behind_is_another():
+    assert [pick.onset for pick in _beside_what_stays((12, 20), since=41)] == [2, 41]
+
+
+@pytest.mark.parametrize("tile", [(4, 4), (2, 7), (7, 2)])
+def test_what_settles_where_the_event_was_is_none(tile):
+    assert [pick.onset for pick in _beside_what_stays(tile, since=41)] == [2]
+
+
+def test_what_an_event_left_elsewhere_is_no_other_event():
+    assert [pick.onset for pick in _beside_what_stays((12, 20), since=3)] == [2]
