@@ -171,6 +171,15 @@ def test_what_a_search_notes_is_the_table_that_a_second_look_gives(tmp_path):
         assert (noted.intra, noted.is_whole) == (looked.intra, looked.is_whole)
 
 
+def test_with_what_a_search_notes_the_take_is_not_opened_again(tmp_path, monkeypatch):
+    with open_take(h264(tmp_path / "a.mp4")) as reader:
+        reader.keeps_index = True
+        for _ in reader:
+            pass
+    monkeypatch.setattr("flashpan.cut.packets.open_container", None)
+    assert Cutter(reader.packet_index).table(reader.info).is_whole
+
+
 def test_a_search_that_nobody_asked_keeps_no_index(mjpeg):
     with open_take(mjpeg) as reader:
         for _ in reader:

@@ -13,6 +13,7 @@ from functools import partial
 from itertools import chain, islice
 from typing import Any
 
+import av
 import numpy as np
 import numpy.typing as npt
 from av.container import InputContainer
@@ -96,11 +97,8 @@ def packet_table(take: TakeInfo, index: PacketIndex | None = None) -> PacketTabl
     Where ``take.n_frames`` is not what the packets add up to, the take is decoded once, to
     learn which packets give frames.
     """
-    with open_container(take.path) as container:
-        stream = picture_stream(container, take.path)
-        columns = _columns(container, stream, take) if index is None else _named(index.table())
-        codec = stream.codec_context.codec
-        container_name = container.format.name
+    columns = _columns(take) if index is None else _named(index.table())
+    codec = av.Codec(take.codec, "r")
     pts, shown = columns["pts"], columns["is_shown"]
     intra = bool((columns["is_key"].all() or codec.intra_only) and _ascend(pts))
     packet_of = _in_order(pts, np.flatnonzero(shown))
@@ -108,7 +106,7 @@ def packet_table(take: TakeInfo, index: PacketIndex | None = None) -> PacketTabl
     if intra and not is_sure and not (index is None and _begins_intra(take.path)):
         intra, packet_of = False, None  # the container's marks are wrong
     # AVI has no time stamps of viewing: for these codecs FFmpeg guesses them, and often wrongly
-    if container_name == "avi" and codec.canonical_name in _GUESSED and not intra:
+    if take.container == "avi" and codec.canonical_name in _GUESSED and not intra:
         packet_of = None
     is_whole = packet_of is not None and len(packet_of) == take.n_frames
     if packet_of is not None and not is_whole:
@@ -140,17 +138,19 @@ def _decoding(container: InputContainer, stream: VideoStream, path: str) -> Deco
     return Decoding(container, stream, partial(open_container, path))
 
 
-def _columns(container: InputContainer, stream: VideoStream, take: TakeInfo) -> dict[str, Any]:
+def _columns(take: TakeInfo) -> dict[str, Any]:
     """Columns out of the container's index where that will do, else out of all packets."""
-    packets = _decoding(container, stream, take.path).packets()
-    first = next(packets, None)
-    indexed = _indexed(take, stream, first)
-    if indexed is not None:
-        return indexed
-    noted = PacketIndex()
-    for packet in chain([first], packets):
-        if packet is not None:
-            noted.add(packet)
+    with open_container(take.path) as container:
+        stream = picture_stream(container, take.path)
+        packets = _decoding(container, stream, take.path).packets()
+        first = next(packets, None)
+        indexed = _indexed(take, stream, first)
+        if indexed is not None:
+            return indexed
+        noted = PacketIndex()
+        for packet in chain([first], packets):
+            if packet is not None:
+                noted.add(packet)
     return _named(noted.table())
 
 
