@@ -39,6 +39,7 @@ from flashpan.cut.remux import (
     container_like,
     copy_passage,
     passage,
+    sound_left_out,
     stream_like,
 )
 from flashpan.errors import CutRefused
@@ -134,6 +135,7 @@ def bridge(cut: Cut, table: PacketTable, part: Path) -> Written:
             ):
                 packet.stream, packet.time_base = stream, template.time_base or Fraction(1)
                 out.mux(packet)
+        sound = tuple(sound_left_out(source))
     return Written(
         how="bridge",
         n_frames=cut.n_frames + kept.tail,
@@ -141,7 +143,7 @@ def bridge(cut: Cut, table: PacketTable, part: Path) -> Written:
         recoded_frames=n_new,
         timecode=timecode,
         times=times if cut.take.variable_rate else (),
-        warnings=(f"the first {n_new} frames are coded anew, with loss",),
+        warnings=(f"the first {n_new} frames are coded anew, with loss", *sound),
     )
 
 
