@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import flashpan
-from flashpan.atomic import refuse_existing, remove_left_over, write_text
+from flashpan.atomic import remove_left_over, write_text
 from flashpan.cut.budget import choose, left_out_text
 from flashpan.cut.carry import carried_out
 from flashpan.cut.engine import Cutter
 from flashpan.cut.forms import require_forms_fit
 from flashpan.cut.live import cut_while_it_arrives
-from flashpan.cut.names import refuse_sources_inside, take_stem
+from flashpan.cut.names import pipe_stem, refuse_sources_inside, take_stem
 from flashpan.cut.plan import Plan, TrimSettings
 from flashpan.cut.report import Failed, Output, Trimmed
 from flashpan.cut.space import require_space
@@ -290,13 +290,11 @@ class TrimRun:
 
     def _cut_pipe(self, reader: Reader, settings: Settings, on_frame: OnFrame | None) -> Trimmed:
         require_forms_fit(self.wanted.also, reader.info)
-        stem = take_stem(reader.info, self.out, self._takes)
+        stem = reader.info.name if self.wanted.overwrite else pipe_stem(reader.info, self.out)
+        if stem != reader.info.name:
+            self._say(f"-: is cut as {stem}, since {self.out} holds an earlier pipe")
         path = self.out / f"{stem}{EXTENSION}"
-        if not self.wanted.overwrite:
-            refuse_existing(path)
-        done = cut_while_it_arrives(reader, settings, path, stem, self.wanted, on_frame)
-        write_log(done.log, self.out, self.wanted.overwrite, stem=stem)
-        return done
+        return cut_while_it_arrives(reader, settings, path, stem, self.wanted, on_frame)
 
 
 def _as_logged(info: TakeInfo, log: EventLog, settings: Settings) -> TakeInfo:

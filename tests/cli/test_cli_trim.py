@@ -6,6 +6,7 @@ import os
 import re
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import cv2
@@ -26,6 +27,7 @@ from trim_fixtures import (
 )
 
 import flashpan
+from flashpan.edited import read_edited_log
 from flashpan.eventlog import write_log
 
 MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
@@ -402,12 +404,35 @@ class TestPipe:
             assert done.status == 2
             assert "save the take to a file first" in done.err
 
-    def test_a_second_pipe_does_not_replace_the_first(self, pipe, out):
+    def test_a_second_pipe_gets_a_name_of_its_own(self, pipe, out):
         words = ["--raw", "64x48:Mono8", "--out", out, *QUICK]
         assert pipe(pictures().tobytes(), *words).status == 0
-        done = pipe(pictures().tobytes(), *words)
-        assert done.status == 3
-        assert "exists already; give --overwrite" in done.err
+        first = state(out)
+        done = pipe(pictures(flashes=(30,)).tobytes(), *words)
+        assert (done.status, done.err.count("is cut as stdin-2")) == (0, 1)
+        assert {one for one in state(out) if not one[0].startswith("stdin-2")} == set(first)
+        assert len(ranges(out, "stdin-2")) == 1
+        (out / "stdin-2.events.json").unlink()  # its clips alone tell as well
+        assert pipe(pictures().tobytes(), *words).status == 0
+        assert len(ranges(out, "stdin-3")) == 2
+
+    def test_a_pipe_that_is_killed_leaves_a_log_of_its_clips(self, out):
+        """The first range is cut long before the end, of which nothing is ever seen."""
+        command = [*MAIN, "trim", "-", "--raw", "64x48:Mono8", "--out", out, *QUICK]
+        shots = pictures(400, flashes=(60, 380)).tobytes()
+        with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL) as run:
+            run.stdin.write(shots[: 350 * 64 * 48])
+            run.stdin.flush()
+            deadline = time.monotonic() + 60
+            while not clips(out) if out.exists() else True:
+                assert time.monotonic() < deadline
+                time.sleep(0.02)
+            run.kill()
+        log = read_edited_log(out / "stdin.events.json")
+        assert [(kept.first, kept.last) for kept in log.ranges] == [
+            (about["first"], about["last"]) for about in clips(out).values()
+        ]
+        assert any("had not ended" in text for text in log.warnings)
 
     def test_of_the_shell(self, out):
         command = [*MAIN, "trim", "-", "--raw", "64x48:Mono8", "--out", out, *QUICK]
