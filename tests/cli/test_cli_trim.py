@@ -9,9 +9,11 @@ import sys
 import time
 from pathlib import Path
 
+import av
 import cv2
 import numpy as np
 import pytest
+import tifffile
 from cut_fixtures import framemd5
 from trim_fixtures import (
     FLASHES,
@@ -298,8 +300,6 @@ class TestAlso:
         assert again.out.count("there already") == 1 + len(forms)
 
     def test_grey_pictures_give_the_code_values_back(self, run, out, tmp_path):
-        import tifffile
-
         shots = pictures()
         np.save(tmp_path / "take.npy", shots)
         assert (
@@ -309,6 +309,24 @@ class TestAlso:
         folder = out / f"take_r000_f{first:06d}-{last:06d}_tiff16"
         for index, file in enumerate(sorted(folder.iterdir()), first):
             np.testing.assert_array_equal(tifffile.imread(file) >> 8, shots[index])
+
+    def test_the_timecode_of_the_take_goes_with_them(self, run, out, tmp_path):
+        """The ffmpeg command reads it in DPX; ours is the first frame's in a viewing copy."""
+        source, take = video(tmp_path / "plain.mov"), tmp_path / "take.mov"
+        added = ["-c", "copy", "-timecode", "10:00:00:20"]
+        subprocess.run(["ffmpeg", "-v", "error", "-i", source, *added, take], check=True)
+        also = ["--also", "dpx10", "--also", "tiff16", "--also", "view"]
+        assert run("trim", take, "--out", out, *also, "--last", 70, *QUICK).status == 0
+        (first, _), *_ = ranges(out, "take")
+        wanted = f"10:00:0{(first + 20) // 25}:{(first + 20) % 25:02d}"
+        picture = min(next(out.glob("*_dpx10")).iterdir())
+        command = ["ffmpeg", "-v", "error", "-i", picture, "-vf", "metadata=print:file=-"]
+        done = subprocess.run([*command, "-f", "null", "-"], capture_output=True, text=True)
+        assert f"timecode={wanted}\n" in done.stdout
+        with tifffile.TiffFile(min(next(out.glob("*_tiff16")).iterdir())) as tiff:
+            assert f"frame {first} ({wanted});" in tiff.pages[0].description
+        with av.open(str(next(out.glob("*_view.mp4")))) as container:
+            assert container.streams.video[0].metadata["timecode"] == wanted
 
     def test_forms_that_would_lose_bits_are_a_wrong_command(self, run, out, tmp_path):
         np.save(tmp_path / "take.npy", pictures().astype(np.uint16) << 8)
@@ -326,8 +344,6 @@ class TestAlso:
 class TestStills:
     @pytest.fixture
     def stills(self, tmp_path):
-        import tifffile
-
         (tmp_path / "shots").mkdir()
         for number, picture in enumerate(pictures(), 500):
             tifffile.imwrite(tmp_path / "shots" / f"s{number:05d}.tif", picture)

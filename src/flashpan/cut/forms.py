@@ -28,6 +28,7 @@ from flashpan.cut.pictures import (
     store_pictures,
 )
 from flashpan.cut.preview import write_preview
+from flashpan.cut.remux import frame_timecode
 from flashpan.cut.sidecar import SCHEMA, read_sidecar, take_facts, write_beside
 from flashpan.cut.source import pictures_of
 from flashpan.cut.space import Need, raw_need
@@ -139,9 +140,14 @@ def source_pictures(cut: Cut, table: PacketTable | None) -> Pictures:
     first, last = inclusive(cut.span)
     if table is None:
         return partial(pictures_of, cut.take, first, last, cut.raw)
-    return lambda: of_video_frames(
-        islice(pictures_from(table, first), cut.n_frames), first, last, cut.take.codec
-    )
+    timecode_of = frame_timecode(cut)
+
+    def pictures() -> Iterator[NativePicture]:
+        decoded = islice(pictures_from(table, first), cut.n_frames)
+        for picture in of_video_frames(decoded, first, last, cut.take.codec):
+            yield replace(picture, timecode=timecode_of(picture.index))
+
+    return pictures
 
 
 def clip_pictures(clip: Clip) -> Pictures:

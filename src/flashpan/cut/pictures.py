@@ -314,7 +314,9 @@ def encode_picture(
     if form.suffix == ".png":
         return _png(words, picture.bit_depth, text)
     rgb = words if words.ndim == 3 else np.dstack([words] * 3)
-    return encode_dpx(rgb, form.bits, picture.bit_depth, picture.index, take, place)
+    return encode_dpx(
+        rgb, form.bits, picture.bit_depth, picture.index, take, place, picture.timecode
+    )
 
 
 def pictures_need(n_frames: int, shape: tuple[int, int], channels: int, form: PictureForm) -> Need:
@@ -340,7 +342,8 @@ def _about(picture: NativePicture, form: PictureForm, take: TakeInfo) -> str:
     if take.capture_rate is not None:
         rates.insert(0, f"{format_rate(take.capture_rate)} frames/s as shot")
     name = take.name.encode("ascii", "replace").decode()
-    return f"{name} frame {picture.index}; {', '.join(rates)}; {how}"
+    code = f" ({picture.timecode})" if picture.timecode else ""
+    return f"{name} frame {picture.index}{code}; {', '.join(rates)}; {how}"
 
 
 def _tiff(words: Pixels, text: str) -> bytes:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
@@ -309,6 +309,16 @@ def clip_timecode(source: InputContainer, cut: Cut, head: int) -> str | None:
         if key.lower() == "timecode"
     ]
     return shifted(texts[0], cut.span.start - head, rate) if texts and rate else None
+
+
+def frame_timecode(cut: Cut) -> Callable[[int], str | None]:
+    """Timecode of each frame of a video take, by its number; None where the take has none."""
+    with open_container(cut.take.path) as source:
+        start = clip_timecode(source, cut, cut.span.start)
+        rate = picture_stream(source, cut.take.path).average_rate or cut.take.playback_rate
+    if start is None or rate is None:
+        return lambda frame: None
+    return lambda frame: shifted(start, frame, rate)
 
 
 def sound_left_out(source: InputContainer) -> Iterator[str]:
