@@ -68,6 +68,13 @@ def test_writes_every_range_and_says_so(run, mjpeg, out):
     assert temporary(out) == []
 
 
+def test_clips_larger_than_the_take_come_with_a_cure(run, mjpeg, out, tmp_path):
+    options = {"crf": "40", "preset": "ultrafast"}
+    small = video(tmp_path / "small.mp4", "libx264", "yuv420p", options=options)
+    assert "--how copy" in run("trim", small, "--out", out, *QUICK).out
+    assert "--how copy" not in run("trim", mjpeg, "--out", out, *QUICK).out
+
+
 def test_tables_fit_a_terminal(run, mjpeg, out):
     assert max(map(len, run("trim", mjpeg, "--out", out, *QUICK).out.splitlines())) <= 100
 

@@ -150,6 +150,8 @@ def bridge(cut: Cut, table: PacketTable, part: Path) -> Written:
 def _landing(cut: Cut, table: PacketTable) -> int:
     """First frame of the range from which packets can be copied."""
     if table.codec != "h264":
+        # x265 numbers its parameter sets 0, as most takes do: they would have to change inside
+        # the stream, which players that look in the header only do not take
         _refuse(cut, f"only H.264 can be bridged so that it plays everywhere, not {table.codec}")
     packets = table.frames_in_packets()
     if not table.is_whole:
@@ -158,7 +160,7 @@ def _landing(cut: Cut, table: PacketTable) -> int:
         number = int(packets[frame])
         if table.is_key[number] and is_clean_break(*packet_bytes(table, number)):
             return frame
-    _refuse(cut, "no keyframe in the range that later frames do not reach past")
+    _refuse(cut, "the range holds no keyframe from which packets could be copied")
     raise AssertionError
 
 
