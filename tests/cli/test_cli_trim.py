@@ -292,14 +292,15 @@ class TestBudget:
 
 class TestAlso:
     def test_every_form_beside_the_clip(self, run, mjpeg, out):
-        forms = ["tiff16", "png8", "png16", "dpx10", "dpx12", "dpx16", "view", "gif", "webp"]
+        forms = ["tiff16", "luma16", "png8", "png16", "dpx10", "dpx12", "dpx16"]
+        forms += ["view", "gif", "webp"]
         also = [word for form in forms for word in ("--also", form)]
         last = ["--last", "70"]
         done = json.loads(run("trim", mjpeg, "--out", out, *also, "--json", *last, *QUICK).out)
         assert [one["form"] for one in done["outputs"]] == ["clip", *forms]
         (first, last_kept), n = ranges(out, "take")[0], done["outputs"][0]["frames"]
         base = out / f"take_r000_f{first:06d}-{last_kept:06d}"
-        for form in forms[:6]:
+        for form in forms[:7]:
             assert len(os.listdir(f"{base}_{form}")) == n
         assert len(framemd5(f"{base}_view.mp4")) == n
         again = run("trim", mjpeg, "--out", out, *also, *last, *QUICK)
@@ -316,6 +317,24 @@ class TestAlso:
         folder = out / f"take_r000_f{first:06d}-{last:06d}_tiff16"
         for index, file in enumerate(sorted(folder.iterdir()), first):
             np.testing.assert_array_equal(tifffile.imread(file) >> 8, shots[index])
+
+    @pytest.mark.parametrize(("codec", "pixels"), [("libx264", "yuv420p10le"), ("ffv1", "gray")])
+    def test_luma_alone_is_bit_for_bit(self, run, out, tmp_path, codec, pixels):
+        """The ffmpeg command gives the luma that the pictures are held against."""
+        take = video(tmp_path / "take.mkv", codec, pixels)
+        done = json.loads(run("trim", take, "--out", out, "--also", "luma16", "--json", *QUICK).out)
+        _, copy, *_ = done["outputs"]
+        assert (copy["form"], copy["verified"]) == ("luma16", "bit for bit")
+        depth = 10 if "10" in pixels else 8
+        grey = "gray10le" if depth == 10 else "gray"
+        command = ["ffmpeg", "-v", "error", "-i", take, "-vf", "extractplanes=y"]
+        command += ["-pix_fmt", grey, "-f", "rawvideo", "-"]
+        kind = "<u2" if depth == 10 else "u1"
+        luma = np.frombuffer(subprocess.run(command, capture_output=True).stdout, kind)
+        luma = luma.reshape(-1, 48, 64)
+        for index, file in enumerate(sorted(Path(copy["path"]).iterdir()), copy["first"]):
+            words = tifffile.imread(file)
+            np.testing.assert_array_equal(words >> (16 - depth), luma[index])
 
     def test_the_timecode_of_the_take_goes_with_them(self, run, out, tmp_path):
         """The ffmpeg command reads it in DPX; ours is the first frame's in a viewing copy."""
