@@ -115,6 +115,7 @@ def test_sidecar_and_comment_say_what_the_clip_is(mjpeg, tmp_path):
     assert said["clip"] == "clip.avi"
     assert (said["source"], said["first"], said["last"], said["frames"]) == ("take.avi", 2, 8, 7)
     assert (said["onsets"], said["onset_s"]) == ([4, 7], "-1/100000")
+    assert said["onsets_s"] == ["-1/100000", "1/50000"]
     assert (said["capture_rate"], said["playback_rate"]) == ("100000", "25")
     assert said["take"]["frames"] == N
     assert said["verified"] is True
@@ -126,8 +127,8 @@ def test_sidecar_and_comment_say_what_the_clip_is(mjpeg, tmp_path):
     with av.open(str(clip.path)) as container:
         comment = container.metadata["comment"]
     assert comment == (
-        "source=take.avi; first=2; last=8; onsets=4,7; onset_s=-1/100000; trigger_frame=5; "
-        "capture_rate=100000; playback_rate=25"
+        "source=take.avi; first=2; last=8; onsets=4,7; onset_s=-1/100000; "
+        "onsets_s=-1/100000,1/50000; trigger_frame=5; capture_rate=100000; playback_rate=25"
     )
 
 

@@ -193,15 +193,15 @@ def facts(cut: Cut) -> dict[str, Any]:
     """What a clip says of itself, in exact text and whole numbers."""
     take = cut.take
     first, last = inclusive(cut.span)
-    onset_s = (
-        real_time(cut.onsets[0], take.capture_rate, take.trigger_frame) if cut.onsets else None
-    )
+    times = [real_time(onset, take.capture_rate, take.trigger_frame) for onset in cut.onsets]
+    onsets_s = [str(time) for time in times if time is not None]
     return {
         "source": Path(take.path).name if take.path != "-" else take.name,
         "first": first,
         "last": last,
         "onsets": list(cut.onsets),
-        "onset_s": None if onset_s is None else str(onset_s),
+        "onset_s": onsets_s[0] if onsets_s else None,
+        "onsets_s": onsets_s,
         "trigger_frame": take.trigger_frame,
         "capture_rate": None if take.capture_rate is None else str(take.capture_rate),
         "playback_rate": None if take.playback_rate is None else str(take.playback_rate),
@@ -211,6 +211,8 @@ def facts(cut: Cut) -> dict[str, Any]:
 def tag_text(cut: Cut) -> str:
     """Say `facts` in one line of ``key=value``, for a comment inside the container."""
     said = {key: value for key, value in facts(cut).items() if value not in (None, [])}
-    if cut.onsets:
-        said["onsets"] = ",".join(map(str, cut.onsets))
-    return "; ".join(f"{key}={value}" for key, value in said.items())
+    texts = {
+        key: ",".join(map(str, value)) if isinstance(value, list) else str(value)
+        for key, value in said.items()
+    }
+    return "; ".join(f"{key}={text}" for key, text in texts.items())
