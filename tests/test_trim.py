@@ -27,6 +27,7 @@ from trim_fixtures import (
     ranges,
     state,
     temporary,
+    trim_command,
     video,
 )
 
@@ -43,22 +44,7 @@ from flashpan.model import TrimRange
 from flashpan.readers.open import open_take
 from flashpan.settings import Settings
 
-MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
 QUICKLY = Settings.from_mapping({"pre_roll": 4, "post_roll": 5, "merge_gap": 3})
-
-
-def trim_command(*words):
-    return [*MAIN, "trim", *map(str, words)]
-
-
-@pytest.fixture
-def mjpeg(tmp_path):
-    return video(tmp_path / "take.mov")
-
-
-@pytest.fixture
-def out(tmp_path):
-    return tmp_path / "out"
 
 
 class TestFunction:

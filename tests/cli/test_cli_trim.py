@@ -25,24 +25,13 @@ from trim_fixtures import (
     ranges,
     state,
     temporary,
+    trim_command,
     video,
 )
 
 import flashpan
 from flashpan.edited import read_edited_log
 from flashpan.eventlog import write_log
-
-MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
-
-
-@pytest.fixture
-def mjpeg(tmp_path):
-    return video(tmp_path / "take.mov")
-
-
-@pytest.fixture
-def out(tmp_path):
-    return tmp_path / "out"
 
 
 def test_writes_every_range_and_says_so(run, mjpeg, out):
@@ -460,7 +449,7 @@ class TestPipe:
 
     def test_a_pipe_that_is_killed_leaves_a_log_of_its_clips(self, out):
         """The first range is cut long before the end, of which nothing is ever seen."""
-        command = [*MAIN, "trim", "-", "--raw", "64x48:Mono8", "--out", out, *QUICK]
+        command = trim_command("-", "--raw", "64x48:Mono8", "--out", out, *QUICK)
         shots = pictures(400, flashes=(60, 380)).tobytes()
         with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL) as run:
             run.stdin.write(shots[: 350 * 64 * 48])
@@ -477,7 +466,7 @@ class TestPipe:
         assert any("had not ended" in text for text in log.warnings)
 
     def test_of_the_shell(self, out):
-        command = [*MAIN, "trim", "-", "--raw", "64x48:Mono8", "--out", out, *QUICK]
+        command = trim_command("-", "--raw", "64x48:Mono8", "--out", out, *QUICK)
         done = subprocess.run(command, input=pictures().tobytes(), capture_output=True)
         assert (done.returncode, done.stderr) == (0, b"")
         assert len(clips(out)) == 2
