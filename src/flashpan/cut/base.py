@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from flashpan.model import TakeInfo
 from flashpan.ranges import Span, inclusive
@@ -44,8 +44,38 @@ class StillFiles(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cut:
-    """One range to be cut out of a take.
+class CutSettings:
+    """How a clip shall be cut.
+
+    Attributes
+    ----------
+    how : How or str
+        What becomes of the frames of a video: ``auto`` never loses a bit.
+    files : StillFiles or str
+        How stills come to their folder.
+    renumber : bool
+        Number the clip's stills from 0 instead of keeping the take's numbers.
+    overwrite : bool
+        Replace what is there under the clip's name.
+    verify : bool
+        Decode the clip again and hold every frame against the take's.
+    """
+
+    how: How = How.AUTO
+    files: StillFiles = StillFiles.COPY
+    renumber: bool = False
+    overwrite: bool = False
+    verify: bool = True
+
+    def __post_init__(self) -> None:
+        # their names may be given as text
+        object.__setattr__(self, "how", How(self.how))
+        object.__setattr__(self, "files", StillFiles(self.files))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cut(CutSettings):
+    """One range to be cut out of a take, and how (`CutSettings`).
 
     Attributes
     ----------
@@ -61,16 +91,6 @@ class Cut:
         the format it is stored in; stills become a folder of this name.
     onsets : tuple of int
         Frames at which the events inside begin.
-    how : How
-        What becomes of the frames of a video.
-    files : StillFiles
-        How stills come to their folder.
-    renumber : bool
-        Number the clip's stills from 0 instead of keeping the take's numbers.
-    overwrite : bool
-        Replace what is there under the clip's name.
-    verify : bool
-        Decode the clip again and hold every frame against the take's.
     """
 
     take: TakeInfo
@@ -78,16 +98,6 @@ class Cut:
     target: Path
     raw: str | None = None
     onsets: tuple[int, ...] = ()
-    how: How = How.AUTO
-    files: StillFiles = StillFiles.COPY
-    renumber: bool = False
-    overwrite: bool = False
-    verify: bool = True
-
-    def __post_init__(self) -> None:
-        # their names may be given as text
-        object.__setattr__(self, "how", How(self.how))
-        object.__setattr__(self, "files", StillFiles(self.files))
 
     @property
     def n_frames(self) -> int:
@@ -187,6 +197,18 @@ class Clip:
     digest: str = ""
     timecode: str | None = None
     warnings: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, written: Written, **known: Any) -> Self:
+        """The report of what was written, and of what else is known of it by now."""
+        shared = {one.name for one in fields(cls)} & {one.name for one in fields(Written)}
+        return cls(**{name: getattr(written, name) for name in shared}, **known)
+
+    @property
+    def proof(self) -> str:
+        """``bit for bit``, with how many frames coded anew are not; empty where nobody looked."""
+        but = f" but for {self.recoded_frames}" if self.recoded_frames else ""
+        return f"bit for bit{but}" if self.verified else ""
 
 
 def facts(cut: Cut) -> dict[str, Any]:

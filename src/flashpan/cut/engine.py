@@ -273,20 +273,13 @@ def size_of(part: Path) -> int:
 
 def _report(cut: Cut, final: Path, sidecar: Path, written: Written, n_bytes: int) -> Clip:
     first, last = inclusive(cut.span)
-    return Clip(
+    return Clip.of(
+        written,
         path=final,
         sidecar=sidecar,
         first=first,
         last=last,
-        n_frames=written.n_frames,
         n_bytes=n_bytes,
-        how=written.how,
-        head_frames=written.head_frames,
-        tail_frames=written.tail_frames,
-        recoded_frames=written.recoded_frames,
         verified=True if cut.verify else None,
-        hashes=written.hashes,
         digest=digest(written.hashes),
-        timecode=written.timecode,
-        warnings=written.warnings,
     )

@@ -144,7 +144,7 @@ class _Live:
         """Every clip, and the copies beside it: they are made when nothing more arrives."""
         forms, look = self._wanted.also, self._wanted.look
         for number, cut, clip in self._clips:
-            yield Output.of_clip(number, clip)
+            yield Output(number, clip)
             for copy in copied(forms, number, cut, clip_pictures(clip), log, look):
                 if isinstance(copy, Failed):
                     self._failed.append(copy)
