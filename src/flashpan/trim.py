@@ -263,7 +263,7 @@ class TrimRun:
     def _known_log(self, reader: Reader, settings: Settings, path: Path) -> EventLog | None:
         """The log to cut by without searching: the one given, or one that is there and fits."""
         if self._log is not None:
-            log = read_edited_log(self._log, reader.info)
+            log = _log_of(reader.info, self._log)
             self._keep_log(log, reader.info, path)
             return log
         if self.wanted.overwrite or not path.exists():
@@ -273,14 +273,14 @@ class TrimRun:
                 f"{path}: is there already, made with other settings; give --overwrite to search"
                 " again, --log to cut by it, or another folder"
             )
-        log = read_edited_log(path, reader.info)
+        log = _log_of(reader.info, path)
         self._say(f"{path}: serves again (same take, same settings)")
         return log
 
     def _keep_log(self, log: EventLog, take: TakeInfo, path: Path) -> None:
         """Put a log that was given beside the clips to come, unless it is there."""
         if path.exists() and not self.wanted.overwrite:
-            if to_dict(read_edited_log(path, take)) != to_dict(log):
+            if to_dict(_log_of(take, path)) != to_dict(log):
                 raise TakeError(
                     f"{path}: is there already and says otherwise than {self._log};"
                     " give --overwrite to replace it, or another folder"
@@ -295,6 +295,12 @@ class TrimRun:
             self._say(f"-: is cut as {stem}, since {self.out} holds an earlier pipe")
         path = self.out / f"{stem}{EXTENSION}"
         return cut_while_it_arrives(reader, settings, path, stem, self.wanted, on_frame)
+
+
+def _log_of(take: TakeInfo, path: str | os.PathLike[str]) -> EventLog:
+    """A log that is there, of the take where it lies now: it may have been moved since."""
+    log = read_edited_log(path, take)
+    return replace(log, take=replace(log.take, path=take.path, name=take.name))
 
 
 def _as_logged(info: TakeInfo, log: EventLog, settings: Settings) -> TakeInfo:

@@ -213,6 +213,19 @@ class TestLog:
         assert (out / "take.events.json").read_text() == text
         assert len(clips(out)) == 2
 
+    def test_made_in_another_folder_it_is_of_the_take_as_it_lies_now(
+        self, run, mjpeg, out, tmp_path, monkeypatch
+    ):
+        """Or a second run would not know its own clips."""
+        monkeypatch.chdir(tmp_path)
+        run("find", "take.mov", "--out", "logs", *QUICK)
+        (tmp_path / "elsewhere").mkdir()
+        monkeypatch.chdir(tmp_path / "elsewhere")
+        words = ["trim", "../take.mov", "--log", "../logs/take.events.json", "--out", out]
+        assert run(*words).status == 0
+        assert log_in(out, "take")["take"]["absolute_path"] == str(mjpeg)
+        assert run(*words).out.count("there already") == len(clips(out)) == 2
+
     def test_logs_of_several_takes_go_together(self, run, mjpeg, out, tmp_path):
         other = video(tmp_path / "other.mov", shots=pictures(flashes=(70,)))
         path = tmp_path / "night.json"
