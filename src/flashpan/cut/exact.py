@@ -33,7 +33,7 @@ _STORED_AS = {
     **dict.fromkeys(("nv12", "nv21"), "yuv420p"),
     **dict.fromkeys(("nv24", "nv42"), "yuv444p"),
     **dict.fromkeys(("rgb24", "bgr24", "gbrp", "rgb0", "0rgb", "0bgr"), "bgr0"),
-    **dict.fromkeys(("pal8", "rgba", "argb", "abgr", "gbrap"), "bgra"),
+    **dict.fromkeys(("rgba", "argb", "abgr", "gbrap"), "bgra"),
     **dict.fromkeys(("monow", "monob"), "gray"),
     "p010le": "yuv420p10le",
     "p210le": "yuv422p10le",
