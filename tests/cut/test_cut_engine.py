@@ -9,7 +9,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 from cut_fixtures import cut_one, framemd5, info_of, left_over
-from video_fixtures import encode, frame_of, scene, take
+from video_fixtures import encode, frame_of, palette_frame, scene, take
 
 from flashpan.cut import engine, remux
 from flashpan.cut.base import Cut, How
@@ -204,6 +204,25 @@ def test_samples_that_no_lossless_format_holds_are_refused(tmp_path):
     with pytest.raises(CutRefused, match="rgb565le samples unchanged; use --how copy"):
         cut_one(path, 1, 2, tmp_path / "clip", how="exact")
     assert cut_one(path, 1, 2, tmp_path / "clip").how == "copy"
+
+
+@pytest.mark.parametrize("ending", ["avi", "mov", "nut"])
+@pytest.mark.parametrize("colour", ["grey", "any"])
+def test_a_palette_goes_with_every_clip(tmp_path, ending, colour):
+    """Cameras write grey pictures of 8 bits so: the palette stands at the take's beginning only."""
+    palette = np.repeat(np.arange(256, dtype=np.uint8)[::-1, None], 3, axis=1)
+    if colour == "any":
+        palette = np.random.default_rng(5).integers(0, 256, (256, 3)).astype(np.uint8)
+    frames = [palette_frame(index, palette) for index in range(N)]
+    path = encode(tmp_path / f"take.{ending}", "rawvideo", frames)
+    info, wanted = info_of(path), framemd5(path)
+    assert info.pixel_format == "pal8"
+    for first, last in [(0, 0), (3, 5), (N - 1, N - 1), (0, N - 1)]:
+        clip = cut_one(path, first, last, tmp_path / f"c{first}{last}", info=info)
+        assert (clip.how, clip.verified) == ("copy", True)
+        assert framemd5(clip.path) == wanted[first : last + 1]
+    with pytest.raises(CutRefused, match="pal8 samples unchanged; use --how copy"):
+        cut_one(path, 1, 2, tmp_path / "exact", info=info, how="exact")
 
 
 def test_gif_frames_build_on_one_another(tmp_path):

@@ -33,7 +33,7 @@ _STORED = frozenset({"raw", "npy", "yuv4mpegpipe", "pipe"})
 
 # What a muxer hands on from the disk; all else that it says is about what it was given.
 _OF_THE_DISK = frozenset(
-    getattr(errno, name) for name in ("ENOSPC", "EDQUOT", "EFBIG", "EIO", "EROFS", "EACCES", "EPERM")
+    {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS, errno.EACCES, errno.EPERM}
 )
 
 Write = Callable[[Path], Written]
@@ -169,7 +169,7 @@ def _cut_video(cut: Cut, table: PacketTable) -> Clip:
 
 def _told(cut: Cut, error: av.FFmpegError) -> Exception:
     """An error with a cure: of the disk, as `new_file` words it, or of the container."""
-    if isinstance(error, OSError) and error.errno in _OF_THE_DISK:
+    if isinstance(error, OSError) and error.errno is not None and error.errno in _OF_THE_DISK:
         return OSError(error.errno, os.strerror(error.errno))
     return CutRefused(
         f"{cut.take.path}: cannot be written so ({error.strerror}); choose another --how"

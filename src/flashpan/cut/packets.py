@@ -264,7 +264,9 @@ def feed(
 ) -> Iterator[tuple[int, Packet[VideoStream]]]:
     """Yield packets with their numbers, from number ``start`` to the end of the take.
 
-    Reading begins near ``start`` where the container can be searched, else at its beginning.
+    Reading begins near ``start`` where the container can be searched, else at its beginning;
+    so it does where pictures have a palette, which goes with the first packet, or with any that
+    changes it, and which the one at ``start`` is given.
 
     Parameters
     ----------
@@ -275,7 +277,7 @@ def feed(
     start : int
         First packet wanted.
     """
-    if start and _searchable(table, start):
+    if start and stream.pix_fmt != "pal8" and _searchable(table, start):
         container.seek(int(table.pts[start]), stream=stream)
         packets = _decoding(container, stream, table.path).packets()
         begun = next(packets, None)
@@ -296,7 +298,12 @@ def feed(
 def _from(
     packets: Iterator[Packet[VideoStream]], begun: int, start: int
 ) -> Iterator[tuple[int, Packet[VideoStream]]]:
+    palette = None
     for number, packet in enumerate(packets, begun):
+        if packet.has_sidedata("palette"):
+            palette = packet.get_sidedata("palette")
+        if number == start and palette is not None:
+            packet.set_sidedata(palette)
         if number >= start:
             yield number, packet
 
