@@ -1,11 +1,13 @@
 """What surrounds a clip: its name, its proof, its sidecar, and the safety of the source."""
 
+import errno
 import hashlib
 import json
 import os
 from dataclasses import replace
 from fractions import Fraction
 
+import av
 import numpy as np
 import pytest
 from cut_fixtures import cut_one, framemd5, info_of, left_over
@@ -122,8 +124,6 @@ def test_sidecar_and_comment_say_what_the_clip_is(mjpeg, tmp_path):
     assert said["frame_hashes"] == framemd5(clip.path)
     lines = "".join(f"{one}\n" for one in said["frame_hashes"])
     assert said["digest_sha256"] == clip.digest == hashlib.sha256(lines.encode()).hexdigest()
-    import av
-
     with av.open(str(clip.path)) as container:
         comment = container.metadata["comment"]
     assert comment == (
@@ -159,8 +159,6 @@ def test_frames_are_counted_where_the_take_was_not_read_whole(mjpeg, tmp_path):
 
 
 def test_a_full_disk_leaves_nothing(mjpeg, tmp_path, monkeypatch):
-    import errno
-
     def full(cut, table, part):
         remux.copy_passage(cut, table, part)
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
@@ -171,9 +169,17 @@ def test_a_full_disk_leaves_nothing(mjpeg, tmp_path, monkeypatch):
     assert sorted(path.name for path in tmp_path.iterdir()) == ["take.avi"]
 
 
-def coloured(pixels, n_frames=4):
-    import av
+def test_what_a_muxer_does_not_support_is_no_fault_of_the_disk(mjpeg, tmp_path, monkeypatch):
+    def unable(cut, table, part):
+        av.error.err_check(-errno.ENOTSUP)
 
+    monkeypatch.setattr(engine, "copy_passage", unable)
+    with pytest.raises(CutRefused, match=r"cannot be written so .*; choose another --how"):
+        cut_one(mjpeg, 3, 4, tmp_path / "clip", how="copy")
+    assert cut_one(mjpeg, 3, 4, tmp_path / "clip").how == "exact"
+
+
+def coloured(pixels, n_frames=4):
     draw = np.random.default_rng(7)
     for _ in range(n_frames):
         rgb = draw.integers(0, 256, (48, 64, 3), dtype=np.uint8)
