@@ -275,6 +275,17 @@ def test_wrong_marks_of_keyframes_are_seen_through(tmp_path, codec, first):
         cut_one(path, first, first + 2, tmp_path / "copied", how="copy")
 
 
+def test_frames_that_only_seem_to_stand_alone_are_stored_exactly(tmp_path):
+    """RPZA leaves out blocks that stay as they were, and calls every frame a keyframe.
+
+    The ffmpeg command, which decodes the take from its beginning, is the judge.
+    """
+    frames = (frame_of(scene(0, 8, 48, 64), "gray").reformat(format="rgb555le") for _ in range(N))
+    path = encode(tmp_path / "take.mov", "rpza", frames)
+    with pytest.raises(CutRefused, match=r"no whole frames in a known order|samples unchanged"):
+        cut_one(path, 3, 5, tmp_path / "clip")
+
+
 def test_a_transport_stream_is_no_container_for_a_single_small_frame(tmp_path):
     options = {"g": "1"}
     path = take(tmp_path / "take.ts", "mpeg2video", "yuv420p", N, options=options, size=(32, 128))

@@ -35,6 +35,23 @@ from flashpan.readers._video_open import open_container, picture_stream
 Numbers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 _LOOKED_AT = 16
+# Their decoders say of every picture whether it builds on others; many others call all of them
+# whole, also where blocks are left as they were in the picture before.
+_TELL = frozenset(
+    {
+        "av1",
+        "cfhd",
+        "ffv1",
+        "h264",
+        "hevc",
+        "mpeg1video",
+        "mpeg2video",
+        "mpeg4",
+        "png",
+        "vp8",
+        "vp9",
+    }
+)
 _GUESSED = frozenset({"h264", "hevc", "vc1", "wmv3"})
 
 
@@ -102,9 +119,10 @@ def packet_table(take: TakeInfo, index: PacketIndex | None = None) -> PacketTabl
     pts, shown = columns["pts"], columns["is_shown"]
     intra = bool((columns["is_key"].all() or codec.intra_only) and _ascend(pts))
     packet_of = _in_order(pts, np.flatnonzero(shown))
-    is_sure = codec.intra_only or (index is not None and not index.is_predicted)
-    if intra and not is_sure and not (index is None and _begins_intra(take.path)):
-        intra, packet_of = False, None  # the container's marks are wrong
+    tells = codec.canonical_name in _TELL
+    is_sure = codec.intra_only or (tells and index is not None and not index.is_predicted)
+    if intra and not is_sure and not (tells and index is None and _begins_intra(take.path)):
+        intra, packet_of = False, None  # the container's marks are wrong, or may be
     # AVI has no time stamps of viewing: for these codecs FFmpeg guesses them, and often wrongly
     if take.container == "avi" and codec.canonical_name in _GUESSED and not intra:
         packet_of = None
