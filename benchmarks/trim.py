@@ -8,7 +8,8 @@ For an invented 1280 × 720 take in each container, whose one range is the whole
 the clip by copied packets, as it follows on a search, beside a plain copy of the same file;
 and `flashpan.trim` by an event log, which begins with opening the take and, where frames build
 on others, with reading all of its packets to learn their order.  No proof.  All are forced to
-the disk and run in turns in one process, on a file that has been read once before; medians over
+the disk and run in turns in one process, on a file that has been read once before, each turn
+beginning with another one: memory that was just given back is slow to be had again.  Medians over
 the repeats, and the median of the ratios of each turn.  The goal is a ratio of 0.8 or more.
 ``--proved`` measures the trim with its proof as well, which decodes take and clip.
 """
@@ -175,6 +176,13 @@ def copy(path: Path, target: Path) -> float:
     return seconds
 
 
+def one_turn(runs: Sequence[Callable[[], float]], begun: int) -> list[float]:
+    """Seconds of each run; the turn begins with another one each time."""
+    order = [(begun + place) % len(runs) for place in range(len(runs))]
+    seconds = {number: runs[number]() for number in order}
+    return [seconds[number] for number in range(len(runs))]
+
+
 def row(name: str, args: argparse.Namespace) -> str:
     """Measure one container."""
     with tempfile.TemporaryDirectory(prefix="trim-", dir=args.folder) as text:
@@ -191,7 +199,7 @@ def row(name: str, args: argparse.Namespace) -> str:
             runs.append(lambda: trim_by(path, log, folder / "out", verify=True))
         for run in runs[:3]:
             run()
-        turns = [[run() for run in runs] for _ in range(args.repeats)]
+        turns = [one_turn(runs, begun) for begun in range(args.repeats)]
         n_bytes = path.stat().st_size
     medians = [statistics.median(times) for times in zip(*turns, strict=True)]
     ratios = [statistics.median(turn[0] / turn[k] for turn in turns) for k in (1, 2)]

@@ -11,6 +11,8 @@ import pytest
 # and what the tests of reading and of cutting are made of
 sys.path[:0] = [str(Path(__file__).parent / room) for room in ("readers", "cut")]
 
+from trim_fixtures import video  # noqa: E402  # found through the path just set
+
 SMALL_DISK_BYTES = 1 << 20
 
 
@@ -27,6 +29,18 @@ def _reference_decoder(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("PATH", f"{folder}{os.pathsep}{os.environ['PATH']}")
         yield
+
+
+@pytest.fixture
+def mjpeg(tmp_path):
+    """An invented take with two flashes, every frame coded by itself."""
+    return video(tmp_path / "take.mov")
+
+
+@pytest.fixture
+def out(tmp_path):
+    """Where clips go."""
+    return tmp_path / "out"
 
 
 @pytest.fixture

@@ -27,6 +27,7 @@ from trim_fixtures import (
     ranges,
     state,
     temporary,
+    trim_command,
     video,
 )
 
@@ -43,22 +44,7 @@ from flashpan.model import TrimRange
 from flashpan.readers.open import open_take
 from flashpan.settings import Settings
 
-MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
 QUICKLY = Settings.from_mapping({"pre_roll": 4, "post_roll": 5, "merge_gap": 3})
-
-
-def trim_command(*words):
-    return [*MAIN, "trim", *map(str, words)]
-
-
-@pytest.fixture
-def mjpeg(tmp_path):
-    return video(tmp_path / "take.mov")
-
-
-@pytest.fixture
-def out(tmp_path):
-    return tmp_path / "out"
 
 
 class TestFunction:
@@ -169,6 +155,15 @@ def test_what_a_search_notes_is_the_table_that_a_second_look_gives(tmp_path):
         for name in ("pts", "place", "size", "is_key", "is_shown", "packet_of"):
             np.testing.assert_array_equal(getattr(noted, name), getattr(looked, name), name)
         assert (noted.intra, noted.is_whole) == (looked.intra, looked.is_whole)
+
+
+def test_with_what_a_search_notes_the_take_is_not_opened_again(tmp_path, monkeypatch):
+    with open_take(h264(tmp_path / "a.mp4")) as reader:
+        reader.keeps_index = True
+        for _ in reader:
+            pass
+    monkeypatch.setattr("flashpan.cut.packets.open_container", None)
+    assert Cutter(reader.packet_index).table(reader.info).is_whole
 
 
 def test_a_search_that_nobody_asked_keeps_no_index(mjpeg):

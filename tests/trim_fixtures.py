@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+import sys
 
 import av
 import numpy as np
@@ -13,6 +14,14 @@ from flashpan.cut.sidecar import read_sidecar
 N_FRAMES = 120
 FLASHES = (50, 100)
 QUICK = ["--pre-roll", "4", "--post-roll", "5", "--merge-gap", "3"]
+
+
+MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
+
+
+def trim_command(*words):
+    """The command line in a process of its own."""
+    return [*MAIN, "trim", *map(str, words)]
 
 
 def pictures(n_frames=N_FRAMES, flashes=FLASHES, rows=48, cols=64):

@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import flashpan
-from flashpan.atomic import refuse_existing, remove_left_over, write_text
+from flashpan.atomic import remove_left_over, write_text
 from flashpan.cut.budget import choose, left_out_text
 from flashpan.cut.carry import carried_out
 from flashpan.cut.engine import Cutter
 from flashpan.cut.forms import require_forms_fit
 from flashpan.cut.live import cut_while_it_arrives
-from flashpan.cut.names import refuse_sources_inside, take_stem
+from flashpan.cut.names import pipe_stem, refuse_sources_inside, take_stem
 from flashpan.cut.plan import Plan, TrimSettings
 from flashpan.cut.report import Failed, Output, Trimmed
 from flashpan.cut.space import require_space
@@ -263,7 +263,7 @@ class TrimRun:
     def _known_log(self, reader: Reader, settings: Settings, path: Path) -> EventLog | None:
         """The log to cut by without searching: the one given, or one that is there and fits."""
         if self._log is not None:
-            log = read_edited_log(self._log, reader.info)
+            log = _log_of(reader.info, self._log)
             self._keep_log(log, reader.info, path)
             return log
         if self.wanted.overwrite or not path.exists():
@@ -273,14 +273,14 @@ class TrimRun:
                 f"{path}: is there already, made with other settings; give --overwrite to search"
                 " again, --log to cut by it, or another folder"
             )
-        log = read_edited_log(path, reader.info)
+        log = _log_of(reader.info, path)
         self._say(f"{path}: serves again (same take, same settings)")
         return log
 
     def _keep_log(self, log: EventLog, take: TakeInfo, path: Path) -> None:
         """Put a log that was given beside the clips to come, unless it is there."""
         if path.exists() and not self.wanted.overwrite:
-            if to_dict(read_edited_log(path, take)) != to_dict(log):
+            if to_dict(_log_of(take, path)) != to_dict(log):
                 raise TakeError(
                     f"{path}: is there already and says otherwise than {self._log};"
                     " give --overwrite to replace it, or another folder"
@@ -290,13 +290,17 @@ class TrimRun:
 
     def _cut_pipe(self, reader: Reader, settings: Settings, on_frame: OnFrame | None) -> Trimmed:
         require_forms_fit(self.wanted.also, reader.info)
-        stem = take_stem(reader.info, self.out, self._takes)
+        stem = reader.info.name if self.wanted.overwrite else pipe_stem(reader.info, self.out)
+        if stem != reader.info.name:
+            self._say(f"-: is cut as {stem}, since {self.out} holds an earlier pipe")
         path = self.out / f"{stem}{EXTENSION}"
-        if not self.wanted.overwrite:
-            refuse_existing(path)
-        done = cut_while_it_arrives(reader, settings, path, stem, self.wanted, on_frame)
-        write_log(done.log, self.out, self.wanted.overwrite, stem=stem)
-        return done
+        return cut_while_it_arrives(reader, settings, path, stem, self.wanted, on_frame)
+
+
+def _log_of(take: TakeInfo, path: str | os.PathLike[str]) -> EventLog:
+    """A log that is there, of the take where it lies now: it may have been moved since."""
+    log = read_edited_log(path, take)
+    return replace(log, take=replace(log.take, path=take.path, name=take.name))
 
 
 def _as_logged(info: TakeInfo, log: EventLog, settings: Settings) -> TakeInfo:

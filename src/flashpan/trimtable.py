@@ -101,11 +101,21 @@ def _notes(done: Trimmed) -> Iterator[str]:
     for output in done.outputs:
         if output.clip is not None:
             yield from (f"{output.path.name}: {text}" for text in _clip_notes(output.clip))
+    if _are_larger_than_the_take(done):
+        yield (
+            "frames that build on others are stored whole, without loss; --how copy takes the"
+            " take's own packets, from the nearest earlier keyframe"
+        )
     for left in done.left_out:
         yield f"the budget left out {_frames_text(left)}"
     for failed in done.failed:
         what = "the clip" if failed.form == CLIP else failed.form
         yield f"{what} of {_frames_text(done.log.ranges[failed.number])} FAILED"
+
+
+def _are_larger_than_the_take(done: Trimmed) -> bool:
+    exact = sum(clip.n_bytes for clip in done.clips if clip.how == "exact")
+    return exact > (_source_bytes(done) or exact)
 
 
 def _clip_notes(clip: Clip) -> Iterator[str]:

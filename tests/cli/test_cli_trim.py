@@ -6,11 +6,14 @@ import os
 import re
 import subprocess
 import sys
+import time
 from pathlib import Path
 
+import av
 import cv2
 import numpy as np
 import pytest
+import tifffile
 from cut_fixtures import framemd5
 from trim_fixtures import (
     FLASHES,
@@ -22,23 +25,13 @@ from trim_fixtures import (
     ranges,
     state,
     temporary,
+    trim_command,
     video,
 )
 
 import flashpan
+from flashpan.edited import read_edited_log
 from flashpan.eventlog import write_log
-
-MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
-
-
-@pytest.fixture
-def mjpeg(tmp_path):
-    return video(tmp_path / "take.mov")
-
-
-@pytest.fixture
-def out(tmp_path):
-    return tmp_path / "out"
 
 
 def test_writes_every_range_and_says_so(run, mjpeg, out):
@@ -62,6 +55,13 @@ def test_writes_every_range_and_says_so(run, mjpeg, out):
     assert err.count("\n") == 1
     assert state(mjpeg) == before
     assert temporary(out) == []
+
+
+def test_clips_larger_than_the_take_come_with_a_cure(run, mjpeg, out, tmp_path):
+    options = {"crf": "40", "preset": "ultrafast"}
+    small = video(tmp_path / "small.mp4", "libx264", "yuv420p", options=options)
+    assert "--how copy" in run("trim", small, "--out", out, *QUICK).out
+    assert "--how copy" not in run("trim", mjpeg, "--out", out, *QUICK).out
 
 
 def test_tables_fit_a_terminal(run, mjpeg, out):
@@ -213,6 +213,19 @@ class TestLog:
         assert (out / "take.events.json").read_text() == text
         assert len(clips(out)) == 2
 
+    def test_made_in_another_folder_it_is_of_the_take_as_it_lies_now(
+        self, run, mjpeg, out, tmp_path, monkeypatch
+    ):
+        """Or a second run would not know its own clips."""
+        monkeypatch.chdir(tmp_path)
+        run("find", "take.mov", "--out", "logs", *QUICK)
+        (tmp_path / "elsewhere").mkdir()
+        monkeypatch.chdir(tmp_path / "elsewhere")
+        words = ["trim", "../take.mov", "--log", "../logs/take.events.json", "--out", out]
+        assert run(*words).status == 0
+        assert log_in(out, "take")["take"]["absolute_path"] == str(mjpeg)
+        assert run(*words).out.count("there already") == len(clips(out)) == 2
+
     def test_logs_of_several_takes_go_together(self, run, mjpeg, out, tmp_path):
         other = video(tmp_path / "other.mov", shots=pictures(flashes=(70,)))
         path = tmp_path / "night.json"
@@ -281,14 +294,15 @@ class TestBudget:
 
 class TestAlso:
     def test_every_form_beside_the_clip(self, run, mjpeg, out):
-        forms = ["tiff16", "png8", "png16", "dpx10", "dpx12", "dpx16", "view", "gif", "webp"]
+        forms = ["tiff16", "luma16", "png8", "png16", "dpx10", "dpx12", "dpx16"]
+        forms += ["view", "gif", "webp"]
         also = [word for form in forms for word in ("--also", form)]
         last = ["--last", "70"]
         done = json.loads(run("trim", mjpeg, "--out", out, *also, "--json", *last, *QUICK).out)
         assert [one["form"] for one in done["outputs"]] == ["clip", *forms]
         (first, last_kept), n = ranges(out, "take")[0], done["outputs"][0]["frames"]
         base = out / f"take_r000_f{first:06d}-{last_kept:06d}"
-        for form in forms[:6]:
+        for form in forms[:7]:
             assert len(os.listdir(f"{base}_{form}")) == n
         assert len(framemd5(f"{base}_view.mp4")) == n
         again = run("trim", mjpeg, "--out", out, *also, *last, *QUICK)
@@ -296,8 +310,6 @@ class TestAlso:
         assert again.out.count("there already") == 1 + len(forms)
 
     def test_grey_pictures_give_the_code_values_back(self, run, out, tmp_path):
-        import tifffile
-
         shots = pictures()
         np.save(tmp_path / "take.npy", shots)
         assert (
@@ -307,6 +319,42 @@ class TestAlso:
         folder = out / f"take_r000_f{first:06d}-{last:06d}_tiff16"
         for index, file in enumerate(sorted(folder.iterdir()), first):
             np.testing.assert_array_equal(tifffile.imread(file) >> 8, shots[index])
+
+    @pytest.mark.parametrize(("codec", "pixels"), [("libx264", "yuv420p10le"), ("ffv1", "gray")])
+    def test_luma_alone_is_bit_for_bit(self, run, out, tmp_path, codec, pixels):
+        """The ffmpeg command gives the luma that the pictures are held against."""
+        take = video(tmp_path / "take.mkv", codec, pixels)
+        done = json.loads(run("trim", take, "--out", out, "--also", "luma16", "--json", *QUICK).out)
+        _, copy, *_ = done["outputs"]
+        assert (copy["form"], copy["verified"]) == ("luma16", "bit for bit")
+        depth = 10 if "10" in pixels else 8
+        grey = "gray10le" if depth == 10 else "gray"
+        command = ["ffmpeg", "-v", "error", "-i", take, "-vf", "extractplanes=y"]
+        command += ["-pix_fmt", grey, "-f", "rawvideo", "-"]
+        kind = "<u2" if depth == 10 else "u1"
+        luma = np.frombuffer(subprocess.run(command, capture_output=True).stdout, kind)
+        luma = luma.reshape(-1, 48, 64)
+        for index, file in enumerate(sorted(Path(copy["path"]).iterdir()), copy["first"]):
+            words = tifffile.imread(file)
+            np.testing.assert_array_equal(words >> (16 - depth), luma[index])
+
+    def test_the_timecode_of_the_take_goes_with_them(self, run, out, tmp_path):
+        """The ffmpeg command reads it in DPX; ours is the first frame's in a viewing copy."""
+        source, take = video(tmp_path / "plain.mov"), tmp_path / "take.mov"
+        added = ["-c", "copy", "-timecode", "10:00:00:20"]
+        subprocess.run(["ffmpeg", "-v", "error", "-i", source, *added, take], check=True)
+        also = ["--also", "dpx10", "--also", "tiff16", "--also", "view"]
+        assert run("trim", take, "--out", out, *also, "--last", 70, *QUICK).status == 0
+        (first, _), *_ = ranges(out, "take")
+        wanted = f"10:00:0{(first + 20) // 25}:{(first + 20) % 25:02d}"
+        picture = min(next(out.glob("*_dpx10")).iterdir())
+        command = ["ffmpeg", "-v", "error", "-i", picture, "-vf", "metadata=print:file=-"]
+        done = subprocess.run([*command, "-f", "null", "-"], capture_output=True, text=True)
+        assert f"timecode={wanted}\n" in done.stdout
+        with tifffile.TiffFile(min(next(out.glob("*_tiff16")).iterdir())) as tiff:
+            assert f"frame {first} ({wanted});" in tiff.pages[0].description
+        with av.open(str(next(out.glob("*_view.mp4")))) as container:
+            assert container.streams.video[0].metadata["timecode"] == wanted
 
     def test_forms_that_would_lose_bits_are_a_wrong_command(self, run, out, tmp_path):
         np.save(tmp_path / "take.npy", pictures().astype(np.uint16) << 8)
@@ -324,8 +372,6 @@ class TestAlso:
 class TestStills:
     @pytest.fixture
     def stills(self, tmp_path):
-        import tifffile
-
         (tmp_path / "shots").mkdir()
         for number, picture in enumerate(pictures(), 500):
             tifffile.imwrite(tmp_path / "shots" / f"s{number:05d}.tif", picture)
@@ -402,15 +448,38 @@ class TestPipe:
             assert done.status == 2
             assert "save the take to a file first" in done.err
 
-    def test_a_second_pipe_does_not_replace_the_first(self, pipe, out):
+    def test_a_second_pipe_gets_a_name_of_its_own(self, pipe, out):
         words = ["--raw", "64x48:Mono8", "--out", out, *QUICK]
         assert pipe(pictures().tobytes(), *words).status == 0
-        done = pipe(pictures().tobytes(), *words)
-        assert done.status == 3
-        assert "exists already; give --overwrite" in done.err
+        first = state(out)
+        done = pipe(pictures(flashes=(30,)).tobytes(), *words)
+        assert (done.status, done.err.count("is cut as stdin-2")) == (0, 1)
+        assert {one for one in state(out) if not one[0].startswith("stdin-2")} == set(first)
+        assert len(ranges(out, "stdin-2")) == 1
+        (out / "stdin-2.events.json").unlink()  # its clips alone tell as well
+        assert pipe(pictures().tobytes(), *words).status == 0
+        assert len(ranges(out, "stdin-3")) == 2
+
+    def test_a_pipe_that_is_killed_leaves_a_log_of_its_clips(self, out):
+        """The first range is cut long before the end, of which nothing is ever seen."""
+        command = trim_command("-", "--raw", "64x48:Mono8", "--out", out, *QUICK)
+        shots = pictures(400, flashes=(60, 380)).tobytes()
+        with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL) as run:
+            run.stdin.write(shots[: 350 * 64 * 48])
+            run.stdin.flush()
+            deadline = time.monotonic() + 60
+            while not clips(out) if out.exists() else True:
+                assert time.monotonic() < deadline
+                time.sleep(0.02)
+            run.kill()
+        log = read_edited_log(out / "stdin.events.json")
+        assert [(kept.first, kept.last) for kept in log.ranges] == [
+            (about["first"], about["last"]) for about in clips(out).values()
+        ]
+        assert any("had not ended" in text for text in log.warnings)
 
     def test_of_the_shell(self, out):
-        command = [*MAIN, "trim", "-", "--raw", "64x48:Mono8", "--out", out, *QUICK]
+        command = trim_command("-", "--raw", "64x48:Mono8", "--out", out, *QUICK)
         done = subprocess.run(command, input=pictures().tobytes(), capture_output=True)
         assert (done.returncode, done.stderr) == (0, b"")
         assert len(clips(out)) == 2

@@ -1,15 +1,17 @@
 """What surrounds a clip: its name, its proof, its sidecar, and the safety of the source."""
 
+import errno
 import hashlib
 import json
 import os
 from dataclasses import replace
 from fractions import Fraction
 
+import av
 import numpy as np
 import pytest
 from cut_fixtures import cut_one, framemd5, info_of, left_over
-from video_fixtures import encode, frame_of, scene, take
+from video_fixtures import encode, frame_of, palette_frame, scene, take
 
 from flashpan.cut import engine, remux
 from flashpan.cut.base import Cut, How
@@ -115,19 +117,18 @@ def test_sidecar_and_comment_say_what_the_clip_is(mjpeg, tmp_path):
     assert said["clip"] == "clip.avi"
     assert (said["source"], said["first"], said["last"], said["frames"]) == ("take.avi", 2, 8, 7)
     assert (said["onsets"], said["onset_s"]) == ([4, 7], "-1/100000")
+    assert said["onsets_s"] == ["-1/100000", "1/50000"]
     assert (said["capture_rate"], said["playback_rate"]) == ("100000", "25")
     assert said["take"]["frames"] == N
     assert said["verified"] is True
     assert said["frame_hashes"] == framemd5(clip.path)
     lines = "".join(f"{one}\n" for one in said["frame_hashes"])
     assert said["digest_sha256"] == clip.digest == hashlib.sha256(lines.encode()).hexdigest()
-    import av
-
     with av.open(str(clip.path)) as container:
         comment = container.metadata["comment"]
     assert comment == (
-        "source=take.avi; first=2; last=8; onsets=4,7; onset_s=-1/100000; trigger_frame=5; "
-        "capture_rate=100000; playback_rate=25"
+        "source=take.avi; first=2; last=8; onsets=4,7; onset_s=-1/100000; "
+        "onsets_s=-1/100000,1/50000; trigger_frame=5; capture_rate=100000; playback_rate=25"
     )
 
 
@@ -158,8 +159,6 @@ def test_frames_are_counted_where_the_take_was_not_read_whole(mjpeg, tmp_path):
 
 
 def test_a_full_disk_leaves_nothing(mjpeg, tmp_path, monkeypatch):
-    import errno
-
     def full(cut, table, part):
         remux.copy_passage(cut, table, part)
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
@@ -170,9 +169,17 @@ def test_a_full_disk_leaves_nothing(mjpeg, tmp_path, monkeypatch):
     assert sorted(path.name for path in tmp_path.iterdir()) == ["take.avi"]
 
 
-def coloured(pixels, n_frames=4):
-    import av
+def test_what_a_muxer_does_not_support_is_no_fault_of_the_disk(mjpeg, tmp_path, monkeypatch):
+    def unable(cut, table, part):
+        av.error.err_check(-errno.ENOTSUP)
 
+    monkeypatch.setattr(engine, "copy_passage", unable)
+    with pytest.raises(CutRefused, match=r"cannot be written so .*; choose another --how"):
+        cut_one(mjpeg, 3, 4, tmp_path / "clip", how="copy")
+    assert cut_one(mjpeg, 3, 4, tmp_path / "clip").how == "exact"
+
+
+def coloured(pixels, n_frames=4):
     draw = np.random.default_rng(7)
     for _ in range(n_frames):
         rgb = draw.integers(0, 256, (48, 64, 3), dtype=np.uint8)
@@ -203,6 +210,25 @@ def test_samples_that_no_lossless_format_holds_are_refused(tmp_path):
     with pytest.raises(CutRefused, match="rgb565le samples unchanged; use --how copy"):
         cut_one(path, 1, 2, tmp_path / "clip", how="exact")
     assert cut_one(path, 1, 2, tmp_path / "clip").how == "copy"
+
+
+@pytest.mark.parametrize("ending", ["avi", "mov", "nut"])
+@pytest.mark.parametrize("colour", ["grey", "any"])
+def test_a_palette_goes_with_every_clip(tmp_path, ending, colour):
+    """Cameras write grey pictures of 8 bits so: the palette stands at the take's beginning only."""
+    palette = np.repeat(np.arange(256, dtype=np.uint8)[::-1, None], 3, axis=1)
+    if colour == "any":
+        palette = np.random.default_rng(5).integers(0, 256, (256, 3)).astype(np.uint8)
+    frames = [palette_frame(index, palette) for index in range(N)]
+    path = encode(tmp_path / f"take.{ending}", "rawvideo", frames)
+    info, wanted = info_of(path), framemd5(path)
+    assert info.pixel_format == "pal8"
+    for first, last in [(0, 0), (3, 5), (N - 1, N - 1), (0, N - 1)]:
+        clip = cut_one(path, first, last, tmp_path / f"c{first}{last}", info=info)
+        assert (clip.how, clip.verified) == ("copy", True)
+        assert framemd5(clip.path) == wanted[first : last + 1]
+    with pytest.raises(CutRefused, match="pal8 samples unchanged; use --how copy"):
+        cut_one(path, 1, 2, tmp_path / "exact", info=info, how="exact")
 
 
 def test_gif_frames_build_on_one_another(tmp_path):
@@ -247,6 +273,17 @@ def test_wrong_marks_of_keyframes_are_seen_through(tmp_path, codec, first):
     assert (clip.how, framemd5(clip.path)) == ("exact", wanted[first : first + 3])
     with pytest.raises(CutRefused, match="use --how exact"):
         cut_one(path, first, first + 2, tmp_path / "copied", how="copy")
+
+
+def test_frames_that_only_seem_to_stand_alone_are_stored_exactly(tmp_path):
+    """RPZA leaves out blocks that stay as they were, and calls every frame a keyframe.
+
+    The ffmpeg command, which decodes the take from its beginning, is the judge.
+    """
+    frames = (frame_of(scene(0, 8, 48, 64), "gray").reformat(format="rgb555le") for _ in range(N))
+    path = encode(tmp_path / "take.mov", "rpza", frames)
+    with pytest.raises(CutRefused, match=r"no whole frames in a known order|samples unchanged"):
+        cut_one(path, 3, 5, tmp_path / "clip")
 
 
 def test_a_transport_stream_is_no_container_for_a_single_small_frame(tmp_path):

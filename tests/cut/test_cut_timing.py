@@ -196,11 +196,66 @@ def test_tags_and_comment_of_the_take_live_on(tmp_path):
     assert tags["comment"].startswith("lens 100 mm | source=take.mov; first=1; last=2")
 
 
-def test_sound_is_left_out_and_said_so(tmp_path):
-    path = tmp_path / "take.mov"
-    command = ["ffmpeg", "-v", "error", "-f", "lavfi", "-i", "testsrc=s=64x48:d=0.4:r=25"]
-    command += ["-f", "lavfi", "-i", "sine=d=0.4", "-c:v", "mjpeg", "-c:a", "pcm_s16le", str(path)]
+@pytest.mark.parametrize(
+    ("ending", "codec", "how"),
+    [("mov", "mjpeg", "copy"), ("mov", "mjpeg", "exact"), ("mp4", "libx264", "bridge")],
+)
+def test_sound_is_left_out_and_said_so_whatever_the_way(tmp_path, ending, codec, how):
+    path = tmp_path / f"take.{ending}"
+    coded = ["-c:v", codec, "-g", "4", "-bf", "0", "-pix_fmt", "yuvj420p", "-c:a", "aac"]
+    sound = ["-f", "lavfi", "-i", "sine=d=0.4"]
+    from_lavfi(path, "testsrc=s=64x48:d=0.4:r=25", *sound, *coded)
+    clip = cut_one(path, 2, 5, tmp_path / "clip", how=how)
+    assert "the take's audio is left out of the clip" in clip.warnings
+    assert framemd5(clip.path)[clip.recoded_frames :] == framemd5(path)[2:6][clip.recoded_frames :]
+
+
+def from_lavfi(path, pictures, *words):
+    """A take by the ffmpeg command."""
+    command = ["ffmpeg", "-v", "error", "-f", "lavfi", "-i", pictures, *words, str(path)]
     subprocess.run(command, check=True)
-    clip = cut_one(path, 2, 5, tmp_path / "clip")
-    assert clip.warnings == ("the take's audio is left out of the clip",)
-    assert framemd5(clip.path) == framemd5(path)[2:6]
+
+
+SHAPED = ["-vf", "setsar=4/3", "-metadata:s:v", "language=fra", "-timecode", "01:00:00:00"]
+
+
+@pytest.mark.parametrize(
+    ("ending", "codec", "pixels", "how"),
+    [
+        ("mov", "prores_ks", "yuv422p10le", "copy"),
+        ("mov", "rawvideo", "uyvy422", "copy"),
+        ("mp4", "libx264", "yuv420p", "copy"),
+        ("mp4", "libx264", "yuv420p", "bridge"),
+        ("mkv", "ffv1", "yuv420p", "copy"),
+        ("mp4", "libx264", "yuv420p", "exact"),
+    ],
+)
+def test_the_shape_of_pixels_and_tags_of_the_pictures_are_kept(
+    tmp_path, ending, codec, pixels, how
+):
+    path = tmp_path / f"take.{ending}"
+    coded = ["-c:v", codec, "-pix_fmt", pixels, "-g", "1" if codec == "ffv1" else "4"]
+    coded += ["-level", "3"] if codec == "ffv1" else []
+    from_lavfi(path, "testsrc=s=64x48:d=0.4:r=25", *SHAPED, *coded)
+    clip = cut_one(path, 2, 8, tmp_path / "clip", how=how)
+    shown = ffprobe(clip.path, "-show_entries", "frame=sample_aspect_ratio", "-select_streams", "v")
+    assert {frame["sample_aspect_ratio"] for frame in shown["frames"]} == {"4:3"}
+    assert ffprobe(clip.path, "-show_streams")["streams"][0]["tags"]["language"] == "fra"
+    assert not any("pixels" in text for text in clip.warnings)
+
+
+@pytest.mark.parametrize("codec", ["prores_ks", "ffv1"])
+def test_where_nothing_tells_the_shape_of_pixels_it_is_said(tmp_path, codec):
+    path = tmp_path / "take.mkv"
+    coded = ["-c:v", codec, "-pix_fmt", "yuv422p", "-g", "1"]
+    from_lavfi(path, "testsrc=s=64x48:d=0.4:r=25", *SHAPED, *coded)
+    clip = cut_one(path, 2, 8, tmp_path / "clip")
+    assert clip.warnings == ("the clip does not say that its pixels are 4/3 as wide as high",)
+
+
+def test_the_reel_is_kept(tmp_path):
+    path = tmp_path / "take.mxf"
+    coded = ["-c:v", "dnxhd", "-profile:v", "dnxhr_hq", "-pix_fmt", "yuv422p"]
+    from_lavfi(path, "testsrc=s=256x128:d=0.4:r=25", "-metadata", "reel_name=A001", *coded)
+    clip = cut_one(path, 2, 8, tmp_path / "clip")
+    assert ffprobe(clip.path, "-show_streams")["streams"][0]["tags"]["reel_name"] == "A001"

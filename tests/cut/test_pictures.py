@@ -2,6 +2,7 @@ import os
 import re
 import struct
 import subprocess
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -146,6 +147,15 @@ class TestDpxHeader:
         assert struct.unpack_from(">f", data, 1724) == struct.unpack_from(">f", data, 1940) == (24,)
         assert data[1732:1764].rstrip(b"\0") == b"frame 5100"
         assert data[1920:1924] == b"\xff" * 4  # no time code
+
+    def test_another_decoder_finds_the_timecode(self, tmp_path):
+        """FFmpeg's decoder reads it at the same offset."""
+        picture = replace(some(10, n=1)[0], timecode="01:02:59;28")
+        path = tmp_path / "s.dpx"
+        path.write_bytes(encode_picture(picture, PictureForm.DPX10, a_take()))
+        command = ["ffmpeg", "-v", "error", "-i", path, "-vf", "metadata=print:file=-"]
+        done = subprocess.run([*command, "-f", "null", "-"], capture_output=True, text=True)
+        assert "timecode=01:02:59:28" in done.stdout, done.stderr
 
     def test_another_decoder_finds_the_rate(self, data):
         decoder = av.CodecContext.create("dpx", "r")

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 import pytest
 
-from flashpan.cut.timecode import shifted
+from flashpan.cut.timecode import fits, shifted
 
 NTSC, NTSC60 = Fraction(30000, 1001), Fraction(60000, 1001)
 
@@ -34,6 +34,20 @@ NTSC, NTSC60 = Fraction(30000, 1001), Fraction(60000, 1001)
 )
 def test_counting(text, n_frames, rate, wanted):
     assert shifted(text, n_frames, Fraction(rate)) == wanted
+
+
+@pytest.mark.parametrize(
+    ("text", "rate", "wanted"),
+    [
+        ("01:00:00:24", 25, True),
+        ("01:00:00:29", 25, False),
+        ("00:01:00;02", Fraction(30000, 1001), True),
+        ("00:01:00;00", Fraction(30000, 1001), False),  # a number that is left out
+        ("00:01:00;02", 25, False),
+    ],
+)
+def test_a_timecode_may_not_be_one_of_that_rate(text, rate, wanted):
+    assert fits(text, Fraction(rate)) is wanted
 
 
 def test_every_frame_of_half_an_hour_has_a_number_of_its_own():

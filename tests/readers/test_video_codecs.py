@@ -6,7 +6,17 @@ import av
 import cv2
 import numpy as np
 import pytest
-from video_fixtures import encode, frame_of, number_in, packed_yuv, psnr_db, read, scene, take
+from video_fixtures import (
+    encode,
+    frame_of,
+    number_in,
+    packed_yuv,
+    palette_frame,
+    psnr_db,
+    read,
+    scene,
+    take,
+)
 
 N = 20
 QUIET = {"x265-params": "log-level=none:pools=1"}
@@ -170,14 +180,7 @@ def test_gif_gives_the_luma_of_its_colours(tmp_path):
 
 def test_palette_take_gives_the_luma_of_its_colours(tmp_path):
     palette = np.random.default_rng(5).integers(0, 256, (256, 3)).astype(np.uint8)
-    frames = []
-    for index in range(3):
-        frame = av.VideoFrame(128, 64, "pal8")
-        memory = np.frombuffer(frame.planes[0], np.uint8).reshape(-1, frame.planes[0].line_size)
-        memory[:64, :128] = scene(index)
-        words = palette.astype(np.uint32) @ np.array([1 << 16, 1 << 8, 1], np.uint32)
-        np.frombuffer(frame.planes[1], np.uint32)[:] = words | 0xFF000000
-        frames.append(frame)
+    frames = [palette_frame(index, palette) for index in range(3)]
     info, got = read(encode(tmp_path / "take.avi", "rawvideo", frames))
     assert info.pixel_format == "pal8"
     for frame in got:

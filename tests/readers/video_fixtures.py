@@ -34,6 +34,15 @@ def scene(index: int, depth: int = 8, rows: int = 64, cols: int = 128) -> Pictur
     return picture.astype(np.uint8 if depth <= 8 else np.uint16)
 
 
+def palette_frame(index: int, palette: Picture) -> av.VideoFrame:
+    """`scene` as numbers of colours, shape (256, 3), uint8."""
+    frame = av.VideoFrame(128, 64, "pal8")
+    _put(frame.planes[0], scene(index))
+    words = palette.astype(np.uint32) @ np.array([1 << 16, 1 << 8, 1], np.uint32)
+    np.frombuffer(frame.planes[1], np.uint32)[:] = words | 0xFF000000
+    return frame
+
+
 def number_in(picture: Picture, depth: int) -> int:
     """Read the binary number back out of a decoded picture."""
     edge = 4

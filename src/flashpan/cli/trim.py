@@ -42,6 +42,7 @@ Of stills, raw pixels, stacks and pipes the clip holds the very bytes.
 \b
 What every range can also go out as, beside its clip (--also):
   tiff16, png8, png16, dpx10, dpx12, dpx16   numbered pictures in a folder
+  luma16                                     TIFF of a YUV take's luma, bit for bit
   view                                       H.264 at the playback rate, to look at
   gif, webp                                  a small moving preview
 
@@ -53,7 +54,8 @@ Examples:
   flashpan trim stills/ --out clips --files hardlink
   some-recorder | flashpan trim - --out clips
 """
-_FORMS = ("tiff16", "png8", "png16", "dpx10", "dpx12", "dpx16", "view", "gif", "webp")
+_PICTURES = ("tiff16", "luma16", "png8", "png16", "dpx10", "dpx12", "dpx16")
+_FORMS = (*_PICTURES, "view", "gif", "webp")
 
 
 @click.command("trim", help=_HELP, short_help="Write the trim ranges of takes as clips.")

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from flashpan.model import TakeInfo
 from flashpan.ranges import Span, inclusive
@@ -44,8 +44,38 @@ class StillFiles(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cut:
-    """One range to be cut out of a take.
+class CutSettings:
+    """How a clip shall be cut.
+
+    Attributes
+    ----------
+    how : How or str
+        What becomes of the frames of a video: ``auto`` never loses a bit.
+    files : StillFiles or str
+        How stills come to their folder.
+    renumber : bool
+        Number the clip's stills from 0 instead of keeping the take's numbers.
+    overwrite : bool
+        Replace what is there under the clip's name.
+    verify : bool
+        Decode the clip again and hold every frame against the take's.
+    """
+
+    how: How = How.AUTO
+    files: StillFiles = StillFiles.COPY
+    renumber: bool = False
+    overwrite: bool = False
+    verify: bool = True
+
+    def __post_init__(self) -> None:
+        # their names may be given as text
+        object.__setattr__(self, "how", How(self.how))
+        object.__setattr__(self, "files", StillFiles(self.files))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cut(CutSettings):
+    """One range to be cut out of a take, and how (`CutSettings`).
 
     Attributes
     ----------
@@ -61,16 +91,6 @@ class Cut:
         the format it is stored in; stills become a folder of this name.
     onsets : tuple of int
         Frames at which the events inside begin.
-    how : How
-        What becomes of the frames of a video.
-    files : StillFiles
-        How stills come to their folder.
-    renumber : bool
-        Number the clip's stills from 0 instead of keeping the take's numbers.
-    overwrite : bool
-        Replace what is there under the clip's name.
-    verify : bool
-        Decode the clip again and hold every frame against the take's.
     """
 
     take: TakeInfo
@@ -78,16 +98,6 @@ class Cut:
     target: Path
     raw: str | None = None
     onsets: tuple[int, ...] = ()
-    how: How = How.AUTO
-    files: StillFiles = StillFiles.COPY
-    renumber: bool = False
-    overwrite: bool = False
-    verify: bool = True
-
-    def __post_init__(self) -> None:
-        # their names may be given as text
-        object.__setattr__(self, "how", How(self.how))
-        object.__setattr__(self, "files", StillFiles(self.files))
 
     @property
     def n_frames(self) -> int:
@@ -188,20 +198,32 @@ class Clip:
     timecode: str | None = None
     warnings: tuple[str, ...] = ()
 
+    @classmethod
+    def of(cls, written: Written, **known: Any) -> Self:
+        """The report of what was written, and of what else is known of it by now."""
+        shared = {one.name for one in fields(cls)} & {one.name for one in fields(Written)}
+        return cls(**{name: getattr(written, name) for name in shared}, **known)
+
+    @property
+    def proof(self) -> str:
+        """``bit for bit``, with how many frames coded anew are not; empty where nobody looked."""
+        but = f" but for {self.recoded_frames}" if self.recoded_frames else ""
+        return f"bit for bit{but}" if self.verified else ""
+
 
 def facts(cut: Cut) -> dict[str, Any]:
     """What a clip says of itself, in exact text and whole numbers."""
     take = cut.take
     first, last = inclusive(cut.span)
-    onset_s = (
-        real_time(cut.onsets[0], take.capture_rate, take.trigger_frame) if cut.onsets else None
-    )
+    times = [real_time(onset, take.capture_rate, take.trigger_frame) for onset in cut.onsets]
+    onsets_s = [str(time) for time in times if time is not None]
     return {
         "source": Path(take.path).name if take.path != "-" else take.name,
         "first": first,
         "last": last,
         "onsets": list(cut.onsets),
-        "onset_s": None if onset_s is None else str(onset_s),
+        "onset_s": onsets_s[0] if onsets_s else None,
+        "onsets_s": onsets_s,
         "trigger_frame": take.trigger_frame,
         "capture_rate": None if take.capture_rate is None else str(take.capture_rate),
         "playback_rate": None if take.playback_rate is None else str(take.playback_rate),
@@ -211,6 +233,8 @@ def facts(cut: Cut) -> dict[str, Any]:
 def tag_text(cut: Cut) -> str:
     """Say `facts` in one line of ``key=value``, for a comment inside the container."""
     said = {key: value for key, value in facts(cut).items() if value not in (None, [])}
-    if cut.onsets:
-        said["onsets"] = ",".join(map(str, cut.onsets))
-    return "; ".join(f"{key}={value}" for key, value in said.items())
+    texts = {
+        key: ",".join(map(str, value)) if isinstance(value, list) else str(value)
+        for key, value in said.items()
+    }
+    return "; ".join(f"{key}={text}" for key, text in texts.items())

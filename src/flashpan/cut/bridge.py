@@ -39,6 +39,7 @@ from flashpan.cut.remux import (
     container_like,
     copy_passage,
     passage,
+    sound_left_out,
     stream_like,
 )
 from flashpan.errors import CutRefused
@@ -134,6 +135,7 @@ def bridge(cut: Cut, table: PacketTable, part: Path) -> Written:
             ):
                 packet.stream, packet.time_base = stream, template.time_base or Fraction(1)
                 out.mux(packet)
+        sound = tuple(sound_left_out(source))
     return Written(
         how="bridge",
         n_frames=cut.n_frames + kept.tail,
@@ -141,13 +143,15 @@ def bridge(cut: Cut, table: PacketTable, part: Path) -> Written:
         recoded_frames=n_new,
         timecode=timecode,
         times=times if cut.take.variable_rate else (),
-        warnings=(f"the first {n_new} frames are coded anew, with loss",),
+        warnings=(f"the first {n_new} frames are coded anew, with loss", *sound),
     )
 
 
 def _landing(cut: Cut, table: PacketTable) -> int:
     """First frame of the range from which packets can be copied."""
     if table.codec != "h264":
+        # x265 numbers its parameter sets 0, as most takes do: they would have to change inside
+        # the stream, which players that look in the header only do not take
         _refuse(cut, f"only H.264 can be bridged so that it plays everywhere, not {table.codec}")
     packets = table.frames_in_packets()
     if not table.is_whole:
@@ -156,7 +160,7 @@ def _landing(cut: Cut, table: PacketTable) -> int:
         number = int(packets[frame])
         if table.is_key[number] and is_clean_break(*packet_bytes(table, number)):
             return frame
-    _refuse(cut, "no keyframe in the range that later frames do not reach past")
+    _refuse(cut, "the range holds no keyframe from which packets could be copied")
     raise AssertionError
 
 

@@ -25,14 +25,14 @@ def carried_out(plan: Plan, number: int) -> Iterator[Output | Failed]:
     """
     cut, there = plan.cut(number), plan.clip_there(number)
     try:
-        yield Output.of_clip(number, there or _cut(cut, plan.cutter), was_there=there is not None)
+        yield Output(number, there or _cut(cut, plan.cutter), was_there=there is not None)
     except FlashpanError as error:
         yield Failed(number, CLIP, error)
         return
     old = {form: plan.copy_there(number, form) for form in plan.wanted.also}
     for copy in old.values():
         if copy is not None:
-            yield Output.of_copy(number, copy, was_there=True)
+            yield Output(number, copy, was_there=True)
     missing = [form for form, copy in old.items() if copy is None]
     if missing:
         yield from copied(missing, number, cut, _pictures(plan, cut), plan.log, plan.wanted.look)
@@ -45,7 +45,7 @@ def copied(
     for form in forms:
         try:
             copy = write_copy(form, cut, pictures, _shown(log, number), look)
-            yield Output.of_copy(number, copy)
+            yield Output(number, copy)
         except FlashpanError as error:
             yield Failed(number, form, error)
 

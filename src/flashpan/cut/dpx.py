@@ -1,12 +1,13 @@
 """DPX files: pixels by FFmpeg's encoder, header by SMPTE ST 268-1.
 
 FFmpeg's encoder ends its header before the fields of film and television; they are added
-here, with the playback rate and the frame's number in the take.  Files are big-endian, 10 and
-12 bits filled by method A, as the encoder does it.
+here, with the playback rate, the frame's number in the take, and its timecode.  Files are
+big-endian, 10 and 12 bits filled by method A, as the encoder does it.
 """
 
 from __future__ import annotations
 
+import re
 import struct
 from fractions import Fraction
 from typing import Any
@@ -24,7 +25,13 @@ _GENERIC_BYTES = 1664
 
 
 def encode_dpx(
-    rgb: Pixels, bits: int, bit_depth: int, frame: int, take: TakeInfo, place: tuple[int, int]
+    rgb: Pixels,
+    bits: int,
+    bit_depth: int,
+    frame: int,
+    take: TakeInfo,
+    place: tuple[int, int],
+    timecode: str | None = None,
 ) -> bytes:
     """One picture as the bytes of a file.
 
@@ -42,6 +49,8 @@ def encode_dpx(
         For name and playback rate.
     place : tuple of int
         Place in the sequence, from 0, and how many pictures there are.
+    timecode : str, optional
+        The frame's, ``hh:mm:ss:ff``.
     """
     layout = "rgb48be" if bits == 16 else f"gbrp{bits}be"
     encoder = av.CodecContext.create("dpx", "w")
@@ -55,6 +64,8 @@ def encode_dpx(
     n_bytes = len(encoded) + HEADER_BYTES - _GENERIC_BYTES
     for offset, form, value in _fields(n_bytes, bit_depth, frame, take, place):
         struct.pack_into(form, header, offset, value)
+    if timecode is not None:  # television: two decimal digits to a byte, as in SMPTE ST 12-1
+        header[1920:1924] = bytes(int(pair, 16) for pair in re.findall(r"\d\d", timecode))
     return bytes(header) + encoded[_GENERIC_BYTES:]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
@@ -27,7 +28,13 @@ from flashpan.model import TakeInfo
 from flashpan.ranges import inclusive
 from flashpan.readers._video_decode import PacketIndex
 
+_OF_PACKETS = frozenset({"copy", "bridge"})
 _STORED = frozenset({"raw", "npy", "yuv4mpegpipe", "pipe"})
+
+# What a muxer hands on from the disk; all else that it says is about what it was given.
+_OF_THE_DISK = frozenset(
+    {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS, errno.EACCES, errno.EPERM}
+)
 
 Write = Callable[[Path], Written]
 Prove = Callable[[Path, Written], str]
@@ -162,7 +169,7 @@ def _cut_video(cut: Cut, table: PacketTable) -> Clip:
 
 def _told(cut: Cut, error: av.FFmpegError) -> Exception:
     """An error with a cure: of the disk, as `new_file` words it, or of the container."""
-    if isinstance(error, OSError) and error.errno and error.errno > 0:
+    if isinstance(error, OSError) and error.errno is not None and error.errno in _OF_THE_DISK:
         return OSError(error.errno, os.strerror(error.errno))
     return CutRefused(
         f"{cut.take.path}: cannot be written so ({error.strerror}); choose another --how"
@@ -254,6 +261,7 @@ def _marked(cut: Cut, final: Path, part: Path, written: Written, difference: str
     sync_folder(kept.parent)
     return ClipDiffers(
         f"{cut.take.path}: the clip {kept} differs from it ({difference}); cut it again"
+        f"{', or with --how exact' if written.how in _OF_PACKETS else ''}"
     )
 
 
@@ -273,20 +281,13 @@ def size_of(part: Path) -> int:
 
 def _report(cut: Cut, final: Path, sidecar: Path, written: Written, n_bytes: int) -> Clip:
     first, last = inclusive(cut.span)
-    return Clip(
+    return Clip.of(
+        written,
         path=final,
         sidecar=sidecar,
         first=first,
         last=last,
-        n_frames=written.n_frames,
         n_bytes=n_bytes,
-        how=written.how,
-        head_frames=written.head_frames,
-        tail_frames=written.tail_frames,
-        recoded_frames=written.recoded_frames,
         verified=True if cut.verify else None,
-        hashes=written.hashes,
         digest=digest(written.hashes),
-        timecode=written.timecode,
-        warnings=written.warnings,
     )

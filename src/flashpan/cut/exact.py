@@ -20,7 +20,7 @@ from av.video.stream import VideoStream
 from flashpan.cut.base import Cut, Written
 from flashpan.cut.packets import PacketTable, pictures_from
 from flashpan.cut.pixels import display_matrix, frame_md5, layout_name, relabelled
-from flashpan.cut.remux import clip_tags, clip_timecode
+from flashpan.cut.remux import clip_tags, clip_timecode, lasting_tags, sound_left_out
 from flashpan.cut.verify import as_layout
 from flashpan.errors import CutRefused
 from flashpan.readers._video_open import open_container, picture_stream
@@ -33,7 +33,7 @@ _STORED_AS = {
     **dict.fromkeys(("nv12", "nv21"), "yuv420p"),
     **dict.fromkeys(("nv24", "nv42"), "yuv444p"),
     **dict.fromkeys(("rgb24", "bgr24", "gbrp", "rgb0", "0rgb", "0bgr"), "bgr0"),
-    **dict.fromkeys(("pal8", "rgba", "argb", "abgr", "gbrap"), "bgra"),
+    **dict.fromkeys(("rgba", "argb", "abgr", "gbrap"), "bgra"),
     **dict.fromkeys(("monow", "monob"), "gray"),
     "p010le": "yuv420p10le",
     "p210le": "yuv422p10le",
@@ -57,6 +57,7 @@ def store_exactly(cut: Cut, table: PacketTable, part: Path) -> Written:
         if timecode:
             tags["timecode"] = timecode
         stored = _encode(cut, pictures, template, part, tags)
+        warnings = tuple(sound_left_out(source))
     times = stored.times if cut.take.variable_rate else ()
     return Written(
         how="exact",
@@ -64,6 +65,7 @@ def store_exactly(cut: Cut, table: PacketTable, part: Path) -> Written:
         hashes=tuple(stored.hashes),
         times=times,
         timecode=timecode,
+        warnings=warnings,
     )
 
 
@@ -128,6 +130,7 @@ def _stream(
 ) -> VideoStream:
     rate = template.average_rate or cut.take.playback_rate or Fraction(25)
     stream = out.add_stream("ffv1", rate=rate, options=_OPTIONS)
+    stream.metadata.update(lasting_tags(dict(template.metadata)))
     stream.width, stream.height = frame.width, frame.height
     stream.pix_fmt = frame.format.name
     context = stream.codec_context

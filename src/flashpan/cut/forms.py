@@ -28,6 +28,7 @@ from flashpan.cut.pictures import (
     store_pictures,
 )
 from flashpan.cut.preview import write_preview
+from flashpan.cut.remux import frame_timecode
 from flashpan.cut.sidecar import SCHEMA, read_sidecar, take_facts, write_beside
 from flashpan.cut.source import pictures_of
 from flashpan.cut.space import Need, raw_need
@@ -43,7 +44,8 @@ _LOOKED_AT = 16
 """Frames, spread over a range, whose levels a stretched tone is chosen for."""
 _PREVIEW_FRAMES, _PREVIEW_ROWS, _PREVIEW_COLS = 60, 640, 480
 
-Pictures = Callable[[], Iterator[NativePicture]]
+Pictures = Callable[..., Iterator[NativePicture]]
+"""Gives a range's pictures anew at every call; with ``luma_only`` as `of_video_frames` does."""
 
 
 class Form(StrEnum):
@@ -51,7 +53,7 @@ class Form(StrEnum):
 
     Attributes
     ----------
-    TIFF16, PNG8, PNG16, DPX10, DPX12, DPX16
+    TIFF16, LUMA16, PNG8, PNG16, DPX10, DPX12, DPX16
         A folder of numbered pictures, see `flashpan.cut.pictures.PictureForm`.
     VIEW
         A viewing copy: H.264 in MP4 at the playback rate.
@@ -60,6 +62,7 @@ class Form(StrEnum):
     """
 
     TIFF16 = "tiff16"
+    LUMA16 = "luma16"
     PNG8 = "png8"
     PNG16 = "png16"
     DPX10 = "dpx10"
@@ -139,9 +142,14 @@ def source_pictures(cut: Cut, table: PacketTable | None) -> Pictures:
     first, last = inclusive(cut.span)
     if table is None:
         return partial(pictures_of, cut.take, first, last, cut.raw)
-    return lambda: of_video_frames(
-        islice(pictures_from(table, first), cut.n_frames), first, last, cut.take.codec
-    )
+    timecode_of = frame_timecode(cut)
+
+    def pictures(*, luma_only: bool = False) -> Iterator[NativePicture]:
+        decoded = islice(pictures_from(table, first), cut.n_frames)
+        for picture in of_video_frames(decoded, first, last, cut.take.codec, luma_only=luma_only):
+            yield replace(picture, timecode=timecode_of(picture.index))
+
+    return pictures
 
 
 def clip_pictures(clip: Clip) -> Pictures:
@@ -150,8 +158,8 @@ def clip_pictures(clip: Clip) -> Pictures:
     with open_take(clip.path, raw=raw) as reader:
         info = reader.info
 
-    def pictures() -> Iterator[NativePicture]:
-        for picture in pictures_of(info, 0, clip.n_frames - 1, raw):
+    def pictures(*, luma_only: bool = False) -> Iterator[NativePicture]:
+        for picture in pictures_of(info, 0, clip.n_frames - 1, raw, luma_only=luma_only):
             yield replace(picture, index=picture.index + clip.first)
 
     return pictures
@@ -167,7 +175,7 @@ def write_copy(form: Form, cut: Cut, pictures: Pictures, keep: Collection[int], 
     cut : Cut
         The range, and whether to overwrite and to verify.
     pictures : callable
-        Gives the range's pictures anew at every call.
+        See `Pictures`.
     keep : collection of int
         Frames that a preview should show: onsets and peaks.
     look : Look
@@ -231,7 +239,7 @@ def _write_pictures(form: Form, kind: PictureForm, cut: Cut, pictures: Pictures)
         _describe(cut, made[0], part, Look())
 
     store_pictures(
-        pictures(),
+        pictures(luma_only=kind.luma_only),
         path,
         cut.target.name,
         kind,

@@ -15,6 +15,7 @@ from flashpan.cut.report import CLIP, Failed, Output, Trimmed
 from flashpan.cut.ring import FrameRing, Spool
 from flashpan.cut.space import Need, raw_need, require_space
 from flashpan.errors import FlashpanError, UsageError
+from flashpan.eventlog import write_log
 from flashpan.find import Search
 from flashpan.model import EventLog, TrimRange
 from flashpan.onset import LOOK_BACK
@@ -27,6 +28,7 @@ _MEMORY_BYTES = 512 << 20
 _IN_FLIGHT = 64
 """Frames that the search has read and not yet judged, where nothing makes it wait."""
 _FAR = 1 << 62
+_NOT_ENDED = "the pipe had not ended when this log was written; the frames after are not in it"
 
 
 def cut_while_it_arrives(
@@ -58,7 +60,8 @@ def cut_while_it_arrives(
     Returns
     -------
     Trimmed
-        Its log's ranges are those that were cut.  The log is not written here.
+        Its log's ranges are those that were cut.  It has been written, and anew before every
+        clip, so that a run that is killed leaves one as well.
     """
     if not isinstance(reader, PipeReader):
         raise UsageError(f"{reader.info.path}: is no pipe; give its path")
@@ -101,6 +104,7 @@ class _Live:
         self._clips: list[tuple[int, Cut, Clip]] = []
         self._failed: list[Failed] = []
         self._pending: list[TrimRange] = []
+        self._is_logged = False
 
     def look_again(self) -> None:
         """There is a new event: take in what is to be kept for it."""
@@ -120,20 +124,27 @@ class _Live:
         log = self._search.log()
         for kept in self._waiting(log.totals.frames + self._search.settings.start):
             self._write(kept, log)
-        ranges = tuple(replace(kept, events=_events_in(log, kept)) for kept in self._cut)
-        log = replace(
-            log,
-            ranges=ranges,
-            totals=replace(log.totals, kept=sum(kept.n_frames for kept in ranges)),
-        )
+        log = self._of_what_was_cut(log)
+        self._keep(log)
         outputs = tuple(self._with_copies(log))
         return Trimmed(log=log, log_path=log_path, outputs=outputs, failed=tuple(self._failed))
+
+    def _of_what_was_cut(self, log: EventLog) -> EventLog:
+        ranges = tuple(replace(kept, events=_events_in(log, kept)) for kept in self._cut)
+        kept_frames = sum(kept.n_frames for kept in ranges)
+        return replace(log, ranges=ranges, totals=replace(log.totals, kept=kept_frames))
+
+    def _keep(self, log: EventLog) -> None:
+        """Write the log; from the second time on it is our own that is replaced."""
+        overwrite = self._wanted.overwrite or self._is_logged
+        write_log(log, self._base.parent, overwrite, stem=self._base.name)
+        self._is_logged = True
 
     def _with_copies(self, log: EventLog) -> Iterator[Output]:
         """Every clip, and the copies beside it: they are made when nothing more arrives."""
         forms, look = self._wanted.also, self._wanted.look
         for number, cut, clip in self._clips:
-            yield Output.of_clip(number, clip)
+            yield Output(number, clip)
             for copy in copied(forms, number, cut, clip_pictures(clip), log, look):
                 if isinstance(copy, Failed):
                     self._failed.append(copy)
@@ -155,7 +166,9 @@ class _Live:
         number = len(self._cut)
         self._cut.append(kept)
         cut = cut_of(log, kept, number, log.take, self._raw, self._base, self._wanted)
+        so_far = self._of_what_was_cut(log)
         try:
+            self._keep(replace(so_far, warnings=(*so_far.warnings, _NOT_ENDED)))
             require_space(self._base.parent, self._needs(cut))
             clip = cut_held(cut, self._ring)
         except FlashpanError as error:

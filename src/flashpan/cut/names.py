@@ -13,6 +13,7 @@ import os
 import re
 import unicodedata
 from collections.abc import Iterable
+from itertools import count
 from pathlib import Path
 
 from flashpan.errors import TakeError, UsageError
@@ -139,6 +140,23 @@ def take_stem(
     if f"{marked}{EXTENSION}" in logs or has_twin:
         return marked
     return plain if all(_is_log_of(Path(destination, twin), take) for twin in twins) else marked
+
+
+def pipe_stem(take: TakeInfo, destination: str | os.PathLike[str]) -> str:
+    """What the clips and the log of a pipe begin with: no pipe is ever the same as another.
+
+    Its name, or ``<name>-2``, ``<name>-3``, …: the first that nothing there begins with.
+    """
+    plain = safe_name(take.name)
+    try:
+        there = [_folded(name) for name in os.listdir(destination)]
+    except OSError:
+        there = []  # not there yet: writing will say what is wrong with it
+    for number in count(1):
+        stem = plain if number == 1 else f"{plain}-{number}"
+        if not any(name.startswith((f"{stem}{EXTENSION}", f"{stem}_r")) for name in there):
+            return stem
+    raise AssertionError
 
 
 def name_of(path: str) -> str:

@@ -59,6 +59,8 @@ class NativePicture:
         is coded in limited range.
     is_native : bool
         False where the pixels were computed from YUV.
+    timecode : str or None
+        The frame's, where its take has a start timecode.
     """
 
     index: int
@@ -67,6 +69,7 @@ class NativePicture:
     black: int
     white: int
     is_native: bool = True
+    timecode: str | None = None
 
 
 def of_frame(frame: Frame, take: TakeInfo) -> NativePicture:

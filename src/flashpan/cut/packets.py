@@ -13,6 +13,7 @@ from functools import partial
 from itertools import chain, islice
 from typing import Any
 
+import av
 import numpy as np
 import numpy.typing as npt
 from av.container import InputContainer
@@ -34,6 +35,23 @@ from flashpan.readers._video_open import open_container, picture_stream
 Numbers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 _LOOKED_AT = 16
+# Their decoders say of every picture whether it builds on others; many others call all of them
+# whole, also where blocks are left as they were in the picture before.
+_TELL = frozenset(
+    {
+        "av1",
+        "cfhd",
+        "ffv1",
+        "h264",
+        "hevc",
+        "mpeg1video",
+        "mpeg2video",
+        "mpeg4",
+        "png",
+        "vp8",
+        "vp9",
+    }
+)
 _GUESSED = frozenset({"h264", "hevc", "vc1", "wmv3"})
 
 
@@ -96,19 +114,17 @@ def packet_table(take: TakeInfo, index: PacketIndex | None = None) -> PacketTabl
     Where ``take.n_frames`` is not what the packets add up to, the take is decoded once, to
     learn which packets give frames.
     """
-    with open_container(take.path) as container:
-        stream = picture_stream(container, take.path)
-        columns = _columns(container, stream, take) if index is None else _named(index.table())
-        codec = stream.codec_context.codec
-        container_name = container.format.name
+    columns = _columns(take) if index is None else _named(index.table())
+    codec = av.Codec(take.codec, "r")
     pts, shown = columns["pts"], columns["is_shown"]
     intra = bool((columns["is_key"].all() or codec.intra_only) and _ascend(pts))
     packet_of = _in_order(pts, np.flatnonzero(shown))
-    is_sure = codec.intra_only or (index is not None and not index.is_predicted)
-    if intra and not is_sure and not (index is None and _begins_intra(take.path)):
-        intra, packet_of = False, None  # the container's marks are wrong
+    tells = codec.canonical_name in _TELL
+    is_sure = codec.intra_only or (tells and index is not None and not index.is_predicted)
+    if intra and not is_sure and not (tells and index is None and _begins_intra(take.path)):
+        intra, packet_of = False, None  # the container's marks are wrong, or may be
     # AVI has no time stamps of viewing: for these codecs FFmpeg guesses them, and often wrongly
-    if container_name == "avi" and codec.canonical_name in _GUESSED and not intra:
+    if take.container == "avi" and codec.canonical_name in _GUESSED and not intra:
         packet_of = None
     is_whole = packet_of is not None and len(packet_of) == take.n_frames
     if packet_of is not None and not is_whole:
@@ -140,17 +156,19 @@ def _decoding(container: InputContainer, stream: VideoStream, path: str) -> Deco
     return Decoding(container, stream, partial(open_container, path))
 
 
-def _columns(container: InputContainer, stream: VideoStream, take: TakeInfo) -> dict[str, Any]:
+def _columns(take: TakeInfo) -> dict[str, Any]:
     """Columns out of the container's index where that will do, else out of all packets."""
-    packets = _decoding(container, stream, take.path).packets()
-    first = next(packets, None)
-    indexed = _indexed(take, stream, first)
-    if indexed is not None:
-        return indexed
-    noted = PacketIndex()
-    for packet in chain([first], packets):
-        if packet is not None:
-            noted.add(packet)
+    with open_container(take.path) as container:
+        stream = picture_stream(container, take.path)
+        packets = _decoding(container, stream, take.path).packets()
+        first = next(packets, None)
+        indexed = _indexed(take, stream, first)
+        if indexed is not None:
+            return indexed
+        noted = PacketIndex()
+        for packet in chain([first], packets):
+            if packet is not None:
+                noted.add(packet)
     return _named(noted.table())
 
 
@@ -264,7 +282,9 @@ def feed(
 ) -> Iterator[tuple[int, Packet[VideoStream]]]:
     """Yield packets with their numbers, from number ``start`` to the end of the take.
 
-    Reading begins near ``start`` where the container can be searched, else at its beginning.
+    Reading begins near ``start`` where the container can be searched, else at its beginning;
+    so it does where pictures have a palette, which goes with the first packet, or with any that
+    changes it, and which the one at ``start`` is given.
 
     Parameters
     ----------
@@ -275,7 +295,7 @@ def feed(
     start : int
         First packet wanted.
     """
-    if start and _searchable(table, start):
+    if start and stream.pix_fmt != "pal8" and _searchable(table, start):
         container.seek(int(table.pts[start]), stream=stream)
         packets = _decoding(container, stream, table.path).packets()
         begun = next(packets, None)
@@ -296,7 +316,12 @@ def feed(
 def _from(
     packets: Iterator[Packet[VideoStream]], begun: int, start: int
 ) -> Iterator[tuple[int, Packet[VideoStream]]]:
+    palette = None
     for number, packet in enumerate(packets, begun):
+        if packet.has_sidedata("palette"):
+            palette = packet.get_sidedata("palette")
+        if number == start and palette is not None:
+            packet.set_sidedata(palette)
         if number >= start:
             yield number, packet
 

@@ -47,6 +47,8 @@ class PictureForm(StrEnum):
     ----------
     TIFF16
         Baseline TIFF 6.0, uncompressed.
+    LUMA16
+        The same; of a YUV take its luma as coded, in which a grey scene is whole.
     PNG8, PNG16
         With the take's bit depth in ``sBIT``.
     DPX10, DPX12, DPX16
@@ -54,6 +56,7 @@ class PictureForm(StrEnum):
     """
 
     TIFF16 = "tiff16"
+    LUMA16 = "luma16"
     PNG8 = "png8"
     PNG16 = "png16"
     DPX10 = "dpx10"
@@ -66,9 +69,14 @@ class PictureForm(StrEnum):
         return int(self.lstrip("abcdefghijklmnopqrstuvwxyz"))
 
     @property
+    def luma_only(self) -> bool:
+        """Whether the colours of a YUV take stay out, which could only be computed."""
+        return self is PictureForm.LUMA16
+
+    @property
     def suffix(self) -> str:
         """File name ending."""
-        return {"t": ".tif", "p": ".png", "d": ".dpx"}[self[0]]
+        return {"t": ".tif", "l": ".tif", "p": ".png", "d": ".dpx"}[self[0]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +114,8 @@ def require_room_for_bits(form: PictureForm, bit_depth: int, path: str) -> None:
         One line with the forms that have enough.
     """
     if bit_depth > form.bits:
-        enough = [str(other) for other in PictureForm if other.bits >= bit_depth]
+        wide = [other for other in PictureForm if other.bits >= bit_depth]
+        enough = [str(other) for other in wide if not other.luma_only]
         raise UsageError(
             f"{path}: {form} would lose {bit_depth - form.bits} of {bit_depth} bits;"
             f" give {', '.join(enough[:-1])} or {enough[-1]}"
@@ -314,7 +323,9 @@ def encode_picture(
     if form.suffix == ".png":
         return _png(words, picture.bit_depth, text)
     rgb = words if words.ndim == 3 else np.dstack([words] * 3)
-    return encode_dpx(rgb, form.bits, picture.bit_depth, picture.index, take, place)
+    return encode_dpx(
+        rgb, form.bits, picture.bit_depth, picture.index, take, place, picture.timecode
+    )
 
 
 def pictures_need(n_frames: int, shape: tuple[int, int], channels: int, form: PictureForm) -> Need:
@@ -340,7 +351,8 @@ def _about(picture: NativePicture, form: PictureForm, take: TakeInfo) -> str:
     if take.capture_rate is not None:
         rates.insert(0, f"{format_rate(take.capture_rate)} frames/s as shot")
     name = take.name.encode("ascii", "replace").decode()
-    return f"{name} frame {picture.index}; {', '.join(rates)}; {how}"
+    code = f" ({picture.timecode})" if picture.timecode else ""
+    return f"{name} frame {picture.index}{code}; {', '.join(rates)}; {how}"
 
 
 def _tiff(words: Pixels, text: str) -> bytes:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 
-from flashpan.cut.base import Clip, Cut, How, StillFiles
+from flashpan.cut.base import Clip, Cut, CutSettings
 from flashpan.cut.budget import Budget, Candidate, candidates_of, parse_budget
 from flashpan.cut.engine import Cutter
 from flashpan.cut.forms import Copy, Form, Look, copy_need, copy_there
@@ -19,13 +19,13 @@ from flashpan.ranges import Span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TrimSettings:
+class TrimSettings(CutSettings):
     """What is wanted of the clips; what is looked for stands in `flashpan.Settings`.
 
     Attributes
     ----------
-    how : How or str
-        What becomes of the frames of a video: ``auto`` never loses a bit.
+    how, files, renumber, overwrite, verify
+        Of every clip, see `flashpan.cut.base.CutSettings`.
     also : tuple of Form or str
         What every range goes out as beside its clip.
     burn_in : bool
@@ -35,30 +35,15 @@ class TrimSettings:
     budget : Budget, str or None
         What may be kept of all takes of a run together: frames (``"5000"``) or bytes
         (``"500MB"``).
-    files : StillFiles or str
-        How stills come to their folder.
-    renumber : bool
-        Number stills from 0 instead of keeping the take's numbers.
-    overwrite : bool
-        Replace logs and clips that are there.
-    verify : bool
-        Decode every clip again and hold it against the take.
     """
 
-    how: How = How.AUTO
     also: tuple[Form, ...] = ()
     burn_in: bool = True
     stretch: bool = False
     budget: Budget | str | None = None
-    files: StillFiles = StillFiles.COPY
-    renumber: bool = False
-    overwrite: bool = False
-    verify: bool = True
 
     def __post_init__(self) -> None:
-        # their names may be given as text
-        object.__setattr__(self, "how", How(self.how))
-        object.__setattr__(self, "files", StillFiles(self.files))
+        CutSettings.__post_init__(self)
         object.__setattr__(self, "also", tuple(dict.fromkeys(Form(one) for one in self.also)))
         self.limit  # noqa: B018  # so that nonsense is refused at once
 
@@ -197,9 +182,5 @@ def cut_of(
         target=inside(base.parent, name),
         raw=raw,
         onsets=tuple(sorted(log.events[event].onset for event in kept.events)),
-        how=wanted.how,
-        files=wanted.files,
-        renumber=wanted.renumber,
-        overwrite=wanted.overwrite,
-        verify=wanted.verify,
+        **{one.name: getattr(wanted, one.name) for one in fields(CutSettings)},
     )

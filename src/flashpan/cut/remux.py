@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
@@ -44,6 +44,7 @@ _LEAST_STREAM_BYTES = 4096  # FFmpeg looks for eleven packets in a row, each 188
 _OWN_TAGS = {
     *("encoder", "major_brand", "minor_version", "compatible_brands", "duration", "timecode"),
     *("number_of_frames", "number_of_bytes", "_statistics_tags", "bps", "handler_name"),
+    *("vendor_id", "file_package_umid", "reel_umid"),
 }
 
 
@@ -165,7 +166,7 @@ def copy_passage(cut: Cut, table: PacketTable, part: Path) -> Written:
                 for packet in packets:
                     packet.stream = stream
                     out.mux(packet)
-        warnings = tuple(_left_out(source))
+        warnings = (*sound_left_out(source), *_shape_left_out(template, out))
     _refuse_too_short(cut, part)
     return Written(
         how="copy",
@@ -230,19 +231,34 @@ def container_like(
             f"{cut.take.path}: {source.format.name} files cannot be written; use --how exact"
         )
     with av.open("file:" + os.path.abspath(part), "w", format=muxer) as out:
-        out.metadata.update(clip_tags(dict(source.metadata), cut))
+        out.metadata.update(clip_tags(_tags_of(source), cut))
         if timecode:
             out.metadata["timecode"] = timecode
         yield out
     give_back(part)
 
 
+def _tags_of(source: InputContainer) -> dict[str, str]:
+    """Tags of a container, with the reel, which MXF keeps with the pictures."""
+    reels = [tags["reel_name"] for tags in _every_stream(source) if "reel_name" in tags]
+    return {**({"reel_name": reels[0]} if reels else {}), **source.metadata}
+
+
+def _every_stream(source: InputContainer) -> Iterator[dict[str, str]]:
+    return (dict(stream.metadata) for stream in source.streams)
+
+
 def clip_tags(tags: dict[str, str], cut: Cut) -> dict[str, str]:
     """The take's tags, with the clip's facts at the end of its comment."""
-    kept = {key: text for key, text in tags.items() if key.lower() not in _OWN_TAGS}
+    kept = lasting_tags(tags)
     name = next((key for key in kept if key.lower() == "comment"), "comment")
     kept[name] = " | ".join(text for text in (kept.get(name), tag_text(cut)) if text)
     return kept
+
+
+def lasting_tags(tags: dict[str, str]) -> dict[str, str]:
+    """Tags that are as true of a clip as of its take."""
+    return {key: text for key, text in tags.items() if key.lower() not in _OWN_TAGS}
 
 
 def stream_like(out: OutputContainer, template: VideoStream, cut: Cut) -> VideoStream:
@@ -263,6 +279,9 @@ def stream_like(out: OutputContainer, template: VideoStream, cut: Cut) -> VideoS
     rate = template.average_rate or cut.take.playback_rate
     if rate:
         stream.codec_context.framerate = rate
+    if template.sample_aspect_ratio:
+        stream.codec_context.sample_aspect_ratio = template.sample_aspect_ratio
+    stream.metadata.update(lasting_tags(dict(template.metadata)))
     if matrix := _display_matrix(cut):
         stream.set_display_matrix(matrix)
     return stream
@@ -285,14 +304,38 @@ def clip_timecode(source: InputContainer, cut: Cut, head: int) -> str | None:
     rate = picture_stream(source, cut.take.path).average_rate or cut.take.playback_rate
     texts = [
         text
-        for tags in (*(stream.metadata for stream in source.streams), source.metadata)
+        for tags in (*_every_stream(source), source.metadata)
         for key, text in tags.items()
         if key.lower() == "timecode"
     ]
     return shifted(texts[0], cut.span.start - head, rate) if texts and rate else None
 
 
-def _left_out(source: InputContainer) -> Iterator[str]:
+def frame_timecode(cut: Cut) -> Callable[[int], str | None]:
+    """Timecode of each frame of a video take, by its number; None where the take has none."""
+    with open_container(cut.take.path) as source:
+        start = clip_timecode(source, cut, cut.span.start)
+        rate = picture_stream(source, cut.take.path).average_rate or cut.take.playback_rate
+    if start is None or rate is None:
+        return lambda frame: None
+    return lambda frame: shifted(start, frame, rate)
+
+
+def sound_left_out(source: InputContainer) -> Iterator[str]:
+    """Say what else than pictures a take holds: no way of cutting takes it along."""
     kinds = sorted({stream.type for stream in source.streams} - {"video", "data"})
     if kinds:
         yield f"the take's {' and '.join(kinds)} is left out of the clip"
+
+
+def _shape_left_out(template: VideoStream, out: OutputContainer) -> Iterator[str]:
+    """Say that pixels are not square where neither container nor frames will tell.
+
+    Through PyAV a Matroska header cannot be given their shape; frames of many codecs have it.
+    """
+    shape, context = template.sample_aspect_ratio, template.codec_context
+    if shape in (None, 1) or out.format.name not in ("matroska", "webm"):
+        return
+    is_in_frames = context.name == "ffv1" and bool(context.extradata)  # version 3, RFC 9043
+    if not is_in_frames and context.sample_aspect_ratio != shape:
+        yield f"the clip does not say that its pixels are {shape} as wide as high"

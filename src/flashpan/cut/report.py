@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Self
 
 from flashpan.cut.base import Clip
 from flashpan.cut.forms import Copy
@@ -14,7 +13,7 @@ from flashpan.model import EventLog, TrimRange
 CLIP = "clip"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Output:
     """A clip, or a copy beside it, under its final name.
 
@@ -22,72 +21,60 @@ class Output:
     ----------
     number : int
         The range's place in the log.
-    form : str
-        ``clip``, or one of `flashpan.cut.forms.Form`.
-    path : Path
-        A file, or a folder of stills or pictures.
-    first, last : int
-        Frames of the take that were asked for, inclusive.
-    n_frames, n_bytes : int
-        Pictures in it, and its size.
-    way : str
-        How it was made: of a clip see `flashpan.cut.base.Written`, else the form.
-    proof : str
-        ``bit for bit``; ``bit for bit but for N`` where N frames were coded anew; for copies see
-        `flashpan.cut.forms.Copy`; empty where nobody looked.
+    made : Clip or Copy
+        Everything known of it.
     was_there : bool
         True where an earlier run had written it, and it is as it was.
-    clip : Clip or None
-        Everything known of a clip.
     """
 
     number: int
-    form: str
-    path: Path
-    first: int
-    last: int
-    n_frames: int
-    n_bytes: int
-    way: str
-    proof: str
-    was_there: bool
-    clip: Clip | None = None
+    made: Clip | Copy
+    was_there: bool = False
 
-    @classmethod
-    def of_clip(cls, number: int, clip: Clip, was_there: bool = False) -> Self:
-        """The report of a clip."""
-        proof = "bit for bit" if clip.verified else ""
-        if proof and clip.recoded_frames:
-            proof += f" but for {clip.recoded_frames}"
-        return cls(
-            number=number,
-            form=CLIP,
-            path=clip.path,
-            first=clip.first,
-            last=clip.last,
-            n_frames=clip.n_frames,
-            n_bytes=clip.n_bytes,
-            way=clip.how,
-            proof=proof,
-            was_there=was_there,
-            clip=clip,
-        )
+    @property
+    def clip(self) -> Clip | None:
+        """The clip; None where it is a copy."""
+        return self.made if isinstance(self.made, Clip) else None
 
-    @classmethod
-    def of_copy(cls, number: int, copy: Copy, was_there: bool = False) -> Self:
-        """The report of a copy."""
-        return cls(
-            number=number,
-            form=copy.form,
-            path=copy.path,
-            first=copy.first,
-            last=copy.last,
-            n_frames=copy.n_frames,
-            n_bytes=copy.n_bytes,
-            way=copy.form,
-            proof=copy.proof,
-            was_there=was_there,
-        )
+    @property
+    def form(self) -> str:
+        """``clip``, or one of `flashpan.cut.forms.Form`."""
+        return CLIP if isinstance(self.made, Clip) else self.made.form
+
+    @property
+    def way(self) -> str:
+        """How it was made: of a clip see `flashpan.cut.base.Written`, else the form."""
+        return self.made.how if isinstance(self.made, Clip) else self.made.form
+
+    @property
+    def path(self) -> Path:
+        """A file, or a folder of stills or pictures."""
+        return self.made.path
+
+    @property
+    def first(self) -> int:
+        """First frame of the take that was asked for."""
+        return self.made.first
+
+    @property
+    def last(self) -> int:
+        """Last frame of the take that was asked for, inclusive."""
+        return self.made.last
+
+    @property
+    def n_frames(self) -> int:
+        """Pictures in it."""
+        return self.made.n_frames
+
+    @property
+    def n_bytes(self) -> int:
+        """Its size."""
+        return self.made.n_bytes
+
+    @property
+    def proof(self) -> str:
+        """What was proved; empty where nobody looked.  See `Clip.proof` and `Copy`."""
+        return self.made.proof
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,20 +96,13 @@ def _written(said: dict[str, Any]) -> Written:
 
 def _reported(cut: Cut, clip: Path, said: dict[str, Any]) -> Clip:
     written = _written(said)
-    return Clip(
+    return Clip.of(
+        written,
         path=clip,
         sidecar=sidecar_path(clip),
         first=said["first"],
         last=said["last"],
-        n_frames=written.n_frames,
         n_bytes=said["bytes"],
-        how=written.how,
-        head_frames=written.head_frames,
-        tail_frames=written.tail_frames,
-        recoded_frames=written.recoded_frames,
         verified=said["verified"],
-        hashes=written.hashes,
         digest=digest(written.hashes),
-        timecode=written.timecode,
-        warnings=written.warnings,
     )

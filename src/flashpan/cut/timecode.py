@@ -35,6 +35,11 @@ def shifted(text: str, n_frames: int, rate: Fraction) -> str | None:
     return _text((at + n_frames) % day, nominal, dropped)
 
 
+def fits(text: str, rate: Fraction) -> bool:
+    """Whether a timecode names a frame at a playback rate, dropped numbers included."""
+    return shifted(text, 0, rate) == text
+
+
 def _text(at: int, nominal: int, dropped: int) -> str:
     if dropped:
         at = _with_left_out_numbers(at, nominal, dropped)

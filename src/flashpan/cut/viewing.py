@@ -24,6 +24,7 @@ from flashpan.cut.burnin import (
 from flashpan.cut.look import Look
 from flashpan.cut.native import NativePicture
 from flashpan.cut.space import Need
+from flashpan.cut.timecode import fits
 from flashpan.cut.tone import FULL, Pixels8, Tone
 from flashpan.errors import TakeError
 from flashpan.model import TakeInfo
@@ -116,6 +117,8 @@ def write_viewing_copy(
     rate = take.playback_rate or _DEFAULT_RATE
     with av.open(str(path), "w", format="mp4", options={"movflags": "faststart"}) as container:
         container.metadata.update(_tags(take, span, said))
+        if first.timecode and fits(first.timecode, rate):
+            container.metadata["timecode"] = first.timecode
         stream = _stream(container, look.of(first), rate)
         n_frames = 0
         for n_frames, picture in enumerate(chain([first], ordered), 1):
