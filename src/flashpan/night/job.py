@@ -7,6 +7,7 @@ again, clips that are there and whole stay.
 
 from __future__ import annotations
 
+import errno
 import time
 import traceback
 from collections.abc import Iterator
@@ -23,6 +24,7 @@ from flashpan.find import opened
 from flashpan.fingerprint import fingerprint_of
 from flashpan.night.alone import alone_in
 from flashpan.night.checksums import SUFFIX, checksum, write_checksums
+from flashpan.night.permit import Permit
 from flashpan.settings import Settings
 from flashpan.trim import TrimRun
 
@@ -43,6 +45,8 @@ class Job:
         What to look for.
     wanted : TrimSettings
         What the clips shall be.
+    permit : str
+        See `flashpan.night.permit`; empty for a job by itself.
     """
 
     take: str
@@ -50,6 +54,7 @@ class Job:
     folder: str
     settings: Settings
     wanted: TrimSettings
+    permit: str = ""
 
     @property
     def out(self) -> Path:
@@ -105,8 +110,6 @@ class Report:
         The log's file in the folder.
     clips : tuple of ClipReport
         All that is there now.
-    left_out : int
-        Ranges that a budget left out.
     warnings : tuple of str
         What was noticed in the take and its clips.
     error : str
@@ -117,6 +120,8 @@ class Report:
         Of the take, when it was searched.
     source_bytes : int
         The take's size.
+    disk_is_full : bool
+        Nothing more can be written to the destination.
     """
 
     take: str
@@ -124,12 +129,12 @@ class Report:
     log: dict[str, Any] | None = None
     log_name: str = ""
     clips: tuple[ClipReport, ...] = ()
-    left_out: int = 0
     warnings: tuple[str, ...] = ()
     error: str = ""
     seconds: float = 0.0
     bytes_read: int = 0
     source_bytes: int = 0
+    disk_is_full: bool = False
 
 
 def do(job: Job) -> Report:
@@ -140,25 +145,26 @@ def do(job: Job) -> Report:
     """
     began = time.monotonic()
     try:
+        allowed = Permit(job.dest, job.permit)
         with alone_in(job.out):
-            report = _done(job)
+            report = _done(job, allowed)
     except FlashpanError as error:
-        report = _failed(job, str(error))
+        report = replace(_failed(job, str(error)), disk_is_full=_is_full(error))
     except OSError as error:
         report = _failed(job, f"{error.strerror or error}; check the disk and run again")
+        report = replace(report, disk_is_full=_is_full(error))
     except Exception as error:
         said = "".join(traceback.format_exception_only(error)).strip()
         report = _failed(job, f"{said}; this is a fault of a reader, a detector or flashpan")
     return replace(report, seconds=round(time.monotonic() - began, 3))
 
 
-def _done(job: Job) -> Report:
+def _done(job: Job, allowed: Permit) -> Report:
     before = fingerprint_of(job.take)
     run = TrimRun([job.take], job.out, job.wanted)
     with opened(job.take, job.settings) as reader:
-        plan = run.plan(reader, job.settings)
-    run.choose([plan])
-    done = run.write(plan)
+        plan = run.plan(reader, job.settings, allowed.check)
+    done = run.write(plan, on_clip=allowed.check)
     if fingerprint_of(job.take) != before:
         raise TakeError(f"{job.take}: changed while it was read; run again when it is at rest")
     return _report(job, done)
@@ -175,11 +181,11 @@ def _report(job: Job, done: Trimmed) -> Report:
         log=to_dict(done.log),
         log_name=done.log_path.name,
         clips=tuple(map(_clip_report, done.outputs)),
-        left_out=len(done.left_out),
         warnings=(*done.log.warnings, *_clip_warnings(done)),
         error="; ".join(one_line(failed.error) for failed in done.failed),
         bytes_read=done.log.totals.bytes_read,
         source_bytes=0 if known is None else known.size_bytes,
+        disk_is_full=any(_is_full(failed.error) for failed in done.failed),
     )
 
 
@@ -206,6 +212,14 @@ def _clip_report(output: Output) -> ClipReport:
 def _clip_warnings(done: Trimmed) -> Iterator[str]:
     for clip in done.clips:
         yield from (f"{clip.path.name}: {text}" for text in clip.warnings)
+
+
+def _is_full(error: BaseException) -> bool:
+    """Whether an error, or what caused it, says that the disk takes no more."""
+    cause: BaseException | None = error
+    while cause is not None and not isinstance(cause, OSError):
+        cause = cause.__cause__
+    return cause is not None and cause.errno in (errno.ENOSPC, errno.EDQUOT)
 
 
 def _failed(job: Job, text: str) -> Report:
