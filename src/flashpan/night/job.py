@@ -110,6 +110,8 @@ class Report:
         The log's file in the folder.
     clips : tuple of ClipReport
         All that is there now.
+    left_out : int
+        Ranges that a budget left out.
     warnings : tuple of str
         What was noticed in the take and its clips.
     error : str
@@ -129,6 +131,7 @@ class Report:
     log: dict[str, Any] | None = None
     log_name: str = ""
     clips: tuple[ClipReport, ...] = ()
+    left_out: int = 0
     warnings: tuple[str, ...] = ()
     error: str = ""
     seconds: float = 0.0
@@ -181,6 +184,7 @@ def _report(job: Job, done: Trimmed) -> Report:
         log=to_dict(done.log),
         log_name=done.log_path.name,
         clips=tuple(map(_clip_report, done.outputs)),
+        left_out=len(done.left_out),
         warnings=(*done.log.warnings, *_clip_warnings(done)),
         error="; ".join(one_line(failed.error) for failed in done.failed),
         bytes_read=done.log.totals.bytes_read,
