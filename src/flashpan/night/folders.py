@@ -6,12 +6,16 @@ results lie in it.  What was made of the take with other settings is moved aside
 
 from __future__ import annotations
 
+import json
+import os
 import unicodedata
 from collections.abc import Collection, Iterable
 from itertools import count
 from pathlib import Path, PurePosixPath
 
+import flashpan
 from flashpan.cut.names import safe_name
+from flashpan.eventlog import EXTENSION
 from flashpan.night.alone import LOCK_NAME
 from flashpan.night.found import Found
 
@@ -41,6 +45,25 @@ def folder_for(found: Found, digest: str, taken: Iterable[str]) -> str:
     names = (plain, marked, *(f"{marked}-{number}" for number in range(2, 10_000)))
     choices = ("/".join((*above, name)) for name in names)
     return next(choice for choice in choices if _folded(choice) not in folded)
+
+
+def is_of(folder: Path, take: str) -> bool:
+    """Whether the logs in a folder are of this take, made by this flashpan.
+
+    What another version found may differ, and what lay elsewhere had other names.
+    """
+    return all(_is_log_of(path, take) for path in folder.glob(f"*{EXTENSION}"))
+
+
+def _is_log_of(path: Path, take: str) -> bool:
+    try:
+        log = json.loads(path.read_text(encoding="utf-8"))
+        return bool(
+            log["flashpan"] == flashpan.__version__
+            and log["take"]["absolute_path"] == os.path.abspath(take)
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
 
 
 def move_aside(dest: Path, folder: str, others: Collection[str]) -> Path | None:
