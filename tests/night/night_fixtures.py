@@ -1,94 +1,100 @@
-"""Nights of invented takes, and what is held against one another afterwards."""
+"""Takes and outcomes of an invented night, as discovery and workers give them."""
 
-import hashlib
-import json
-from pathlib import Path
+from dataclasses import dataclass, field
 
-import numpy as np
-from trim_fixtures import h264, pictures, video
+from flashpan.night.found import Found
+from flashpan.night.identity import Identity
 
-from flashpan.cut.plan import TrimSettings
-from flashpan.night.job import Job
-from flashpan.settings import Settings
-
-QUICKLY = Settings.from_mapping({"pre_roll": 4, "post_roll": 5, "merge_gap": 3})
+SETTINGS = {"pre_roll": "5ms"}
+HOUR_NS = 3_600_000_000_000
+EVENING_NS = 1_700_000_000_000_000_000  # 2023-11-14 22:13:20 UTC
 
 
-def job_for(take, dest, folder="take", settings=QUICKLY, **wanted):
-    return Job(
-        take=str(take),
-        dest=str(dest),
-        folder=folder,
-        settings=settings,
-        wanted=TrimSettings(**wanted),
-    )
+@dataclass(frozen=True, kw_only=True)
+class Clipped:
+    number: int
+    form: str = "clip"
+    name: str = "a_r000.mov"
+    first: int = 40
+    last: int = 69
+    frames: int = 30
+    bytes: int = 3000
+    way: str = "copy"
+    proof: str = "bit for bit"
+    sha256: str = "ab" * 32
 
 
-def mixed_takes(folder, n_takes=6, n_frames=120):
-    """Videos, stacks and raw pixels, in two folders, two of one name."""
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / "second").mkdir(exist_ok=True)
-    makers = (_mov, _npy, _mp4, _tif_stills)
-    return [
-        makers[number % len(makers)](
-            folder / ("second" if number % 2 else ""), number, n_frames, _onsets(number, n_frames)
-        )
-        for number in range(n_takes)
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    log: dict | None = None
+    log_name: str = "a.events.json"
+    clips: tuple = ()
+    left_out: int = 0
+    warnings: tuple = ()
+    error: str = ""
+    seconds: float = 1.5
+    bytes_read: int = 9000
+    more: dict = field(default_factory=dict)
+
+
+def found(path="/card/a.mp4", size=9000, mtime_ns=EVENING_NS, **more):
+    facts = {"place": path.rpartition("/")[2], "name": path.rpartition("/")[2].partition(".")[0]}
+    return Found(path=path, kind="video", bytes=size, mtime_ns=mtime_ns, **facts | more)
+
+
+def identity(digest="a", size=9000, mtime_ns=EVENING_NS, n_files=1):
+    return Identity(bytes=size, n_files=n_files, mtime_ns=mtime_ns, digest=digest)
+
+
+def event(onset=50, **more):
+    facts = {
+        "onset": onset,
+        "peak": onset + 2,
+        "end": onset + 5,
+        "kind": "flash",
+        "detector": "brightness",
+        "strength": 12.5,
+        "box": [24, 12, 16, 8],
+        "onset_s": onset / 1000,
+        "chance": 0.001,
+    }
+    return facts | more
+
+
+def log(events=None, frames=1000, **take):
+    """An event log with one range around every event."""
+    events = [event()] if events is None else events
+    kept = [
+        {"first": one["onset"] - 10, "last": one["onset"] + 19, "events": [number]}
+        for number, one in enumerate(events)
     ]
-
-
-def _onsets(number, n_frames):
-    return [] if number % 5 == 4 else [50 + number % 7, n_frames - 20 - number % 5]
-
-
-def shots_of(number, n_frames, onsets):
-    shots = pictures(n_frames, onsets)
-    shots[:, :2, :] = number * 3  # no two takes are the same
-    return shots
-
-
-def _mov(folder, number, n_frames, onsets):
-    return video(folder / f"take {number:02}.mov", shots=shots_of(number, n_frames, onsets))
-
-
-def _mp4(folder, number, n_frames, onsets):
-    return h264(folder / f"täke {number:02}.mp4", shots_of(number, n_frames, onsets))
-
-
-def _npy(folder, number, n_frames, onsets):
-    path = folder / f"take {number:02}.npy"
-    np.save(path, shots_of(number, n_frames, onsets))
-    return path
-
-
-def _tif_stills(folder, number, n_frames, onsets):
-    import tifffile
-
-    stills = folder / f"stills {number:02}"
-    stills.mkdir()
-    for frame, shot in enumerate(shots_of(number, n_frames, onsets)):
-        tifffile.imwrite(stills / f"shot_{frame:05}.tif", shot)
-    return stills
-
-
-def files_under(folder):
-    """Every lasting file of a night with its checksum; of logs what does not vary."""
+    facts = {"name": "a", "frames": frames, "capture_rate": 1000, "playback_rate": 29.97}
     return {
-        path.relative_to(folder).as_posix(): _content(path)
-        for path in sorted(Path(folder).rglob("*"))
-        if path.is_file() and not _is_catalog(path)
+        "take": facts | {"playback_rate_exact": "30000/1001"} | take,
+        "events": events,
+        "ranges": kept,
+        "totals": {
+            "frames": frames,
+            "kept": 30 * len(events),
+            "events": len(events),
+            "seconds": 1.0,
+            "bytes_read": 9000,
+        },
     }
 
 
-def _is_catalog(path):
-    return any(part.startswith("night.") for part in path.parts)
+def outcome(events=None, frames=1000, **more):
+    made = log(events, frames)
+    clips = tuple(
+        Clipped(number=k, first=kept["first"], last=kept["last"], name=f"a_r{k:03d}.mov")
+        for k, kept in enumerate(made["ranges"])
+    )
+    return Outcome(**{"log": made, "clips": clips} | more)
 
 
-def _content(path):
-    if path.name.endswith(".events.json"):
-        data = json.loads(path.read_text())
-        data["totals"]["seconds"] = 0
-        return data
-    if path.name.endswith(".sha256"):  # has the log's, which holds its seconds
-        return [line for line in path.read_text().splitlines() if "events.json" not in line]
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+def put_done(catalog, path="/card/a.mp4", digest="a", key="k", result=None, **more):
+    """A take that is done."""
+    take_id = catalog.add(found(path, **more), identity(digest, **more))
+    catalog.begin(take_id, SETTINGS, key, f"{digest}")
+    catalog.finish(take_id, result or outcome())
+    return take_id

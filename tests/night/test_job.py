@@ -8,7 +8,7 @@ import threading
 import time
 
 import pytest
-from night_fixtures import files_under, job_for, mixed_takes
+from ingest_fixtures import files_under, job_for, mixed_takes
 from trim_fixtures import video
 
 from flashpan.errors import TakeError

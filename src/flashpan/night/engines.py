@@ -34,15 +34,11 @@ class WorkerDied(FlashpanError):
 
 
 class Engine(Protocol):
-    """Somewhere to have work done.
+    """Somewhere to have work done."""
 
-    Attributes
-    ----------
-    n_places : int
-        Things that are worked on at a time.
-    """
-
-    n_places: int
+    @property
+    def n_places(self) -> int:
+        """Things that are worked on at a time."""
 
     def submit(self, work: Callable[[Thing], Result], thing: Thing) -> Future[Result]:
         """Begin ``work(thing)``; both must pickle.  To be called while a place is free.
@@ -60,7 +56,10 @@ class Engine(Protocol):
 class Inline:
     """Everything in this process, one thing after the other: `submit` returns when it is done."""
 
-    n_places = 1
+    @property
+    def n_places(self) -> int:
+        """One."""
+        return 1
 
     def submit(self, work: Callable[[Thing], Result], thing: Thing) -> Future[Result]:
         """Do it."""
@@ -91,8 +90,13 @@ class Workers:
     """
 
     def __init__(self, n_workers: int | None = None) -> None:
-        self.n_places = n_workers or usable_cores()
-        self._seats = [_Seat(threads_each(self.n_places)) for _ in range(self.n_places)]
+        n_seats = n_workers or usable_cores()
+        self._seats = [_Seat(threads_each(n_seats)) for _ in range(n_seats)]
+
+    @property
+    def n_places(self) -> int:
+        """Workers."""
+        return len(self._seats)
 
     def submit(self, work: Callable[[Thing], Result], thing: Thing) -> Future[Result]:
         """Give it to a worker that has nothing in hand."""

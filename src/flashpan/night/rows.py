@@ -1,0 +1,244 @@
+"""What the catalog of a night holds, as typed rows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any, Protocol
+
+from flashpan.night.identity import Identity
+
+NEW, RUNNING, DONE, FAILED = "new", "running", "done", "failed"
+"""States of a take; an attempt that was stopped leaves its take new."""
+
+
+class Clipped(Protocol):
+    """One clip, or a copy beside it, as a worker reports it."""
+
+    @property
+    def number(self) -> int:
+        """The range's place in the log."""
+
+    @property
+    def form(self) -> str:
+        """``clip``, or the form of a copy."""
+
+    @property
+    def name(self) -> str:
+        """File or folder in the take's folder."""
+
+    @property
+    def first(self) -> int:
+        """First frame, inclusive."""
+
+    @property
+    def last(self) -> int:
+        """Last frame, inclusive."""
+
+    @property
+    def frames(self) -> int:
+        """Pictures in it."""
+
+    @property
+    def bytes(self) -> int:
+        """Its size."""
+
+    @property
+    def way(self) -> str:
+        """How it was made."""
+
+    @property
+    def proof(self) -> str:
+        """What was proved of it; empty where nobody looked."""
+
+    @property
+    def sha256(self) -> str:
+        """Its checksum."""
+
+
+class Outcome(Protocol):
+    """What came of one take, as a worker reports it."""
+
+    @property
+    def log(self) -> dict[str, Any] | None:
+        """The event log as JSON holds it; None where the take could not be searched."""
+
+    @property
+    def log_name(self) -> str:
+        """Its file in the take's folder."""
+
+    @property
+    def clips(self) -> Sequence[Clipped]:
+        """All that is there now."""
+
+    @property
+    def left_out(self) -> int:
+        """Ranges that a budget left out."""
+
+    @property
+    def warnings(self) -> Sequence[str]:
+        """What was noticed."""
+
+    @property
+    def error(self) -> str:
+        """One line; empty where all is well."""
+
+    @property
+    def seconds(self) -> float:
+        """Spent on it this time."""
+
+    @property
+    def bytes_read(self) -> int:
+        """Of the take, when it was searched."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeRow:
+    """One take.
+
+    Attributes
+    ----------
+    id : int
+        Its number in this catalog; never given to another.
+    path, place, name, kind : str
+        As in `flashpan.night.found.Found`, where it was seen last.
+    identity : Identity
+    state : str
+        ``new``, ``running``, ``done`` or ``failed``.
+    settings : dict
+        Used last; empty before the first attempt.
+    settings_key : str
+        Their hash; empty before the first attempt.
+    folder, log_name : str
+        Where its results are below the destination, and its event log there.
+    frames : int
+        Searched.
+    capture_rate, playback_rate : Fraction or None
+        Frames per second in force.
+    left_out : int
+        Ranges that a budget left out.
+    attempts : int
+        How often it was begun.
+    error : str
+        Why it failed last; empty where it did not.
+    is_replaced : bool
+        True where another take lies in its place now: results are kept, and do not count.
+    """
+
+    id: int
+    path: str
+    place: str
+    name: str
+    kind: str
+    identity: Identity
+    state: str
+    settings: dict[str, Any]
+    settings_key: str
+    folder: str
+    log_name: str
+    frames: int
+    capture_rate: Fraction | None
+    playback_rate: Fraction | None
+    left_out: int
+    attempts: int
+    error: str
+    is_replaced: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventRow:
+    """One event of a take: as in the event log, with its number there, from 0.
+
+    Attributes
+    ----------
+    box : tuple of int
+        Pixels: x, y, width, height.
+    onset_s : float or None
+        Real time, seconds; None where the capture rate is not known.
+    trim_range : int or None
+        Number of the range that keeps it.
+    """
+
+    take_id: int
+    number: int
+    onset: int
+    peak: int
+    end: int
+    kind: str
+    detector: str
+    strength: float
+    chance: float
+    box: tuple[int, int, int, int]
+    onset_s: float | None
+    trim_range: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeRow:
+    """One trim range of a take; frames inclusive."""
+
+    take_id: int
+    number: int
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClipRow:
+    """One clip of a take, or a copy beside it; ``number`` is that of its range.
+
+    Attributes
+    ----------
+    name : str
+        File or folder in the take's folder.
+    proof : str
+        Empty where nobody looked.
+    sha256 : str
+        Checksum, hexadecimal.
+    """
+
+    take_id: int
+    number: int
+    form: str
+    name: str
+    first: int
+    last: int
+    frames: int
+    bytes: int
+    way: str
+    proof: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttemptRow:
+    """One time that a take was begun.
+
+    Attributes
+    ----------
+    began_at, ended_at : str
+        UTC, ISO 8601; ``ended_at`` is empty while it runs.
+    outcome : str
+        ``running``, ``done``, ``failed`` or ``stopped``.
+    """
+
+    take_id: int
+    settings_key: str
+    began_at: str
+    ended_at: str
+    outcome: str
+    error: str
+    seconds: float
+    bytes_read: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProblemRow:
+    """What could be a take and cannot be read, as of the last look."""
+
+    path: str
+    place: str
+    kind: str
+    text: str
+    seen_at: str
