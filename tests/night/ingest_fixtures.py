@@ -9,8 +9,8 @@ import numpy as np
 from trim_fixtures import h264, pictures, video
 
 from flashpan.cut.plan import TrimSettings
-from flashpan.night.catalog import Catalog
 from flashpan.night.job import Job
+from flashpan.night.record import NightRecord
 from flashpan.settings import Settings
 
 QUICKLY = Settings.from_mapping({"pre_roll": 4, "post_roll": 5, "merge_gap": 3})
@@ -84,7 +84,7 @@ def files_under(folder):
 
 def content_of(dest):
     """What the catalog of a night says, but for numbers, times and how often was tried."""
-    with Catalog.read(dest) as catalog:
+    with NightRecord.read(dest) as catalog:
         places = {row.id: row.place for row in catalog.takes()}
         takes = {
             row.place: (

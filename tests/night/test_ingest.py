@@ -10,12 +10,13 @@ from ingest_fixtures import QUICKLY, content_of, files_under, mixed_takes
 from trim_fixtures import state, video
 
 from flashpan.cut.plan import TrimSettings
-from flashpan.errors import TakeError, UsageError
+from flashpan.errors import NightBusy, TakeError, UsageError
 from flashpan.night.catalog import Catalog
 from flashpan.night.engines import Inline, WorkerDied
 from flashpan.night.ingest import ingest, make_engine
 from flashpan.night.key import key_of, said
 from flashpan.night.permit import PREFIX, Permit, RunOver, permit
+from flashpan.night.record import NightRecord
 from flashpan.settings import Settings
 from flashpan.units import parse_duration
 
@@ -47,7 +48,7 @@ class TestWholeNight:
         before = {path: state(path) for path in source.rglob("*") if path.is_file()}
         night, lines = run(source, dest)
         assert (len(night.done), night.failed, night.exit_code) == (5, [], 0)
-        with Catalog.read(dest) as catalog:
+        with NightRecord.read(dest) as catalog:
             rows = list(catalog.takes())
             assert [row.state for row in rows] == ["done"] * 5
             assert {row.folder for row in rows} == {
@@ -112,7 +113,7 @@ class TestAgain:
 
     def test_a_take_that_was_replaced_is_done_beside_the_old_one(self, source, dest):
         run(source, dest)
-        path = next(source.glob("*.mov"))
+        path = source / "take 00.mov"
         old = (dest / "take 00").iterdir()
         old = {one.name: one.read_bytes() for one in old}
         path.unlink()
@@ -180,7 +181,7 @@ class TestFailures:
         assert "worker process ended" in night.errors[0]
         assert kinds(lines).count("worker-died") == 1
         assert kinds(lines).count("take-begins") == 6  # it had a second chance
-        with Catalog.read(dest) as catalog:
+        with NightRecord.read(dest) as catalog:
             failed = [row for row in catalog.takes() if row.state == "failed"]
         assert len(failed) == 1
         assert failed[0].attempts == 2
@@ -201,7 +202,7 @@ class TestFailures:
         monkeypatch.setattr(runs, "do", full)
         with pytest.raises(TakeError, match="disk is full"):
             run(source, dest)
-        with Catalog.read(dest) as catalog:
+        with NightRecord.read(dest) as catalog:
             assert [row.state for row in catalog.takes()] == ["failed"]
 
     def test_a_really_full_disk_is_known_as_such(self, tmp_path, small_disk):
@@ -236,7 +237,7 @@ class TestFailures:
             run(tmp_path / "none", dest)
 
     def test_a_second_run_is_refused(self, source, dest):
-        with Catalog.open(dest), pytest.raises(TakeError, match="another run"):
+        with Catalog.open(dest), pytest.raises(NightBusy, match="another run"):
             run(source, dest)
 
 
@@ -252,7 +253,7 @@ class TestStop:
 
         with pytest.raises(KeyboardInterrupt):
             run(source, dest, on_take=stop_at_third)
-        with Catalog.read(dest) as catalog:
+        with NightRecord.read(dest) as catalog:
             assert sorted(row.state for row in catalog.takes()) == ["done", "done", "new"]
         assert not list(dest.glob(f"{PREFIX}*"))
         night, _ = run(source, dest)

@@ -65,7 +65,7 @@ class Night:
     Attributes
     ----------
     dest : Path
-        Where everything is; `flashpan.night.catalog.Catalog.read` tells all of it.
+        Where everything is; `flashpan.night.record.NightRecord.read` tells all of it.
     n_found : int
         Takes in the source, those that cannot be read included.
     done, there, failed : list of str
