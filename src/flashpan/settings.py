@@ -390,3 +390,18 @@ _CONVERTERS: dict[str, Callable[[Any, str], Any]] = {
 _SETTABLE = tuple(f for f in fields(Settings) if f.name != "sources")
 NAMES = tuple(f.name for f in _SETTABLE)
 """Every setting."""
+
+DEFAULT_TEXTS = {
+    **dict.fromkeys(("capture_rate", "playback_rate", "trigger_frame"), "as the take says"),
+    **{
+        name: f"{Duration.of_seconds(seconds)}, at least {frames} frames"
+        for name, (seconds, frames) in _DEFAULT_ROLLS.items()
+    },
+    "roi": "everywhere",
+    "ignore": "nothing",
+    "detectors": "all",
+    "first": "the first frame",
+    "last": "the last frame",
+    "raw": "not headerless",
+}
+"""What a setting that nobody made stands for, in words."""
