@@ -1,6 +1,6 @@
 """Takes and outcomes of an invented night, as discovery and workers give them."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from flashpan.night.found import Found
 from flashpan.night.identity import Identity
@@ -34,7 +34,8 @@ class Outcome:
     error: str = ""
     seconds: float = 1.5
     bytes_read: int = 9000
-    more: dict = field(default_factory=dict)
+    shot_at: str = ""
+    shot_at_from: str = ""
 
 
 def found(path="/card/a.mp4", size=9000, mtime_ns=EVENING_NS, **more):

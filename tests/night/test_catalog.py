@@ -182,6 +182,15 @@ class TestAttempts:
         take_id = put_done(catalog, result=result)
         assert {clip.form for clip in catalog.clips(take_id)} == {"clip", "view"}
 
+    def test_when_it_was_shot(self, catalog):
+        put_done(catalog)
+        (row,) = catalog.takes()
+        assert (row.shot_at, row.shot_at_from) == ("2023-11-14T22:13:20+00:00", "file")
+        said = {"shot_at": "2023-11-14T21:00:00+00:00", "shot_at_from": "container"}
+        put_done(catalog, key="other", result=outcome(**said))
+        (row,) = catalog.takes()
+        assert (row.shot_at, row.shot_at_from) == ("2023-11-14T21:00:00+00:00", "container")
+
     def test_failed_and_tried_again(self, catalog):
         take_id = catalog.add(found(), identity())
         catalog.begin(take_id, SETTINGS, "k", "a")
@@ -490,6 +499,7 @@ class TestMigration:
         with Catalog.open(old) as catalog:
             assert catalog.is_done(identity(), "k")
             assert len(list(catalog.ranges())) == 1
+            assert next(catalog.takes()).shot_at == "2023-11-14T22:13:20+00:00"
             put_done(catalog, "/card/b.mp4", "b")
             assert catalog.faults() == []
         with raw(old) as connection:

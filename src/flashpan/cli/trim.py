@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from flashpan.cut.plan import Plan, TrimSettings
     from flashpan.cut.report import Trimmed
     from flashpan.settings import Settings
+    from flashpan.settingsfile import SettingsFile
     from flashpan.trim import TrimRun
 
 _HELP = f"""Find the events of takes and write every trim range as a clip, verified.
@@ -151,9 +152,9 @@ def _trim_within_budget(
 
 
 def _plan_one(
-    take: str, *, run: TrimRun, asked: Settings, named: Settings | None
+    take: str, *, run: TrimRun, asked: Settings, named: SettingsFile | None
 ) -> Plan | Trimmed:
-    from flashpan.settings import settings_for
+    from flashpan.settingsfile import settings_for
 
     settings = run.completed(settings_for(take, asked, named))
     with (

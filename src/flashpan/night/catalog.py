@@ -18,6 +18,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from flashpan.errors import CatalogError
+from flashpan.night.clock import of_file_time
 from flashpan.night.database import Database
 from flashpan.night.discovery import CATALOG_NAME
 from flashpan.night.found import Found, stamp
@@ -143,6 +144,7 @@ class Catalog(NightRecord):
             n_files=identity.n_files,
             mtime_ns=identity.mtime_ns,
             digest=identity.digest,
+            shot_at=of_file_time(identity.mtime_ns),
         )
 
     def _move(self, take_id: int, found: Found, identity: Identity) -> None:

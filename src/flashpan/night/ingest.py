@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -11,11 +11,15 @@ from typing import Any
 from flashpan.cut.plan import TrimSettings
 from flashpan.errors import UsageError
 from flashpan.night.catalog import Catalog
+from flashpan.night.discovery import discover
 from flashpan.night.engines import Engine, Inline, Workers
+from flashpan.night.found import Found
 from flashpan.night.journal import Journal
+from flashpan.night.layers import Layers
 from flashpan.night.permit import permit
 from flashpan.night.run import Night, Order, Run, Step
-from flashpan.settings import Settings, settings_for
+from flashpan.settings import Settings
+from flashpan.settingsfile import SettingsFile
 
 ENGINES = ("processes", "inline", "dask")
 
@@ -26,13 +30,14 @@ def ingest(
     settings: Settings | None = None,
     wanted: TrimSettings | None = None,
     *,
-    named: Settings | None = None,
+    named: SettingsFile | None = None,
     engine: str | Engine = "processes",
     workers: int | None = None,
     scheduler: str | None = None,
     log_file: str | os.PathLike[str] | None = None,
     on_take: Callable[[Step], object] | None = None,
     on_line: Callable[[dict[str, Any]], object] | None = None,
+    on_note: Callable[[str], object] | None = None,
 ) -> Night:
     """Turn a card or folder of takes into a night: found, trimmed, verified, catalogued.
 
@@ -50,8 +55,8 @@ def ingest(
         What to look for; wins over every settings file.
     wanted : TrimSettings, optional
         What the clips shall be.
-    named : Settings, optional
-        Of a settings file that takes the place of those beside the takes.
+    named : SettingsFile, optional
+        Takes the place of every ``flashpan.toml`` in the source.
     engine : {"processes", "inline", "dask"} or Engine
         Where the work is done; an engine that is given is left open.
     workers : int, optional
@@ -64,6 +69,8 @@ def ingest(
         Called with a `Step` for each take.
     on_line : callable, optional
         Called with what the log file gets, as a dict.
+    on_note : callable, optional
+        Called with lines for people: sections of settings files that fit no take.
 
     Returns
     -------
@@ -80,8 +87,7 @@ def ingest(
     KeyboardInterrupt
         After the workers have been stopped and the catalog is in order.
     """
-    refuse_source_inside(source, dest)
-    asked = settings or Settings()
+    takes = list(laid_settings(source, dest, settings or Settings(), named=named, on_note=on_note))
     with ExitStack() as closing:
         journal = closing.enter_context(Journal(log_file, on_line))
         catalog = closing.enter_context(Catalog.open(dest))
@@ -92,12 +98,38 @@ def ingest(
             closing.callback(made.close)
         order = Order(
             source=os.fspath(source),
-            settings_of=lambda found: settings_for(found.path, asked, named),
+            takes=takes,
             wanted=wanted or TrimSettings(),
             permit=allowed,
             on_take=on_take or (lambda step: None),
         )
         return Run(order, catalog, made, journal).all_takes()
+
+
+def laid_settings(
+    source: str | os.PathLike[str],
+    dest: str | os.PathLike[str],
+    settings: Settings | None = None,
+    *,
+    named: SettingsFile | None = None,
+    on_note: Callable[[str], object] | None = None,
+) -> Iterator[tuple[Found, Settings]]:
+    """Find the takes of a source, each with the settings that apply to it.
+
+    Parameters and errors are those of `ingest`.
+
+    Yields
+    ------
+    (Found, Settings)
+        What cannot be read comes with settings, too.
+    """
+    refuse_source_inside(source, dest)
+    layers = Layers(source, settings or Settings(), named)
+    for found in discover(source, is_raw=layers.has_geometry, skip=[dest]):
+        yield found, layers.for_take(found)
+    for section in layers.unused():
+        if on_note is not None:
+            on_note(f"{section}: fits no take")
 
 
 def make_engine(name: str, workers: int | None = None, scheduler: str | None = None) -> Engine:

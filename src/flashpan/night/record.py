@@ -150,7 +150,7 @@ def _take(row: sqlite3.Row, settings: dict[str, dict[str, Any]]) -> TakeRow:
     key = row["settings_key"] or ""
     plain = ("id", "path", "place", "name", "kind", "state", "log_name", "frames", "left_out")
     return TakeRow(
-        **{name: row[name] for name in (*plain, "attempts", "error")},
+        **{name: row[name] for name in (*plain, "attempts", "error", "shot_at", "shot_at_from")},
         identity=identity_in(row),
         settings=settings.get(key, {}),
         settings_key=key,

@@ -26,6 +26,11 @@ def put_results(db: Database, take_id: int, outcome: Outcome, log: dict[str, Any
         outcome.log_name,
         take_id,
     )
+    if outcome.shot_at:
+        db.run(
+            "UPDATE take SET shot_at = ?, shot_at_from = ? WHERE id = ?",
+            *(outcome.shot_at, outcome.shot_at_from, take_id),
+        )
     _put_ranges(db, take_id, log)
     _put_events(db, take_id, log)
     for clip in outcome.clips:

@@ -92,6 +92,14 @@ class Outcome(Protocol):
     def bytes_read(self) -> int:
         """Of the take, when it was searched."""
 
+    @property
+    def shot_at(self) -> str:
+        """When it was shot, UTC in ISO 8601; empty where the worker does not say."""
+
+    @property
+    def shot_at_from(self) -> str:
+        """Where that comes from: ``container`` or ``file``."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakeRow:
@@ -122,6 +130,8 @@ class TakeRow:
         How often it was begun.
     error : str
         Why it failed last; empty where it did not.
+    shot_at, shot_at_from : str
+        When it was shot, see `flashpan.night.clock`.
     is_replaced : bool
         True where another take lies in its place now: results are kept, and do not count.
     """
@@ -143,6 +153,8 @@ class TakeRow:
     left_out: int
     attempts: int
     error: str
+    shot_at: str
+    shot_at_from: str
     is_replaced: bool
 
 

@@ -10,16 +10,15 @@ import os
 import signal
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from flashpan.cut.plan import TrimSettings
-from flashpan.errors import FlashpanError, TakeError, UsageError
+from flashpan.errors import FlashpanError, TakeError
 from flashpan.night.catalog import Catalog
-from flashpan.night.discovery import discover
 from flashpan.night.engines import Engine, WorkerDied
 from flashpan.night.folders import folder_for, is_of, move_aside
 from flashpan.night.found import Found
@@ -95,8 +94,8 @@ class Order:
     ----------
     source : str
         A folder, or one take.
-    settings_of : callable
-        What to look for in a take.
+    takes : sequence of (Found, Settings)
+        What was found in it, and what to look for in each.
     wanted : TrimSettings
         What the clips shall be.
     permit : str
@@ -106,7 +105,7 @@ class Order:
     """
 
     source: str
-    settings_of: Callable[[Found], Settings]
+    takes: Sequence[tuple[Found, Settings]]
     wanted: TrimSettings
     permit: str
     on_take: Callable[[Step], object]
@@ -151,10 +150,10 @@ class Run:
         KeyboardInterrupt
             After the workers have been stopped; takes in hand will have their turn again.
         """
-        found = self._looked_through()
-        self._log_begin(len(found))
+        takes = self._sorted_out()
+        self._log_begin(len(takes))
         try:
-            self._work_through(deque(found))
+            self._work_through(takes)
         except BaseException as error:
             self._give_up(error)
             raise
@@ -163,20 +162,20 @@ class Run:
             raise TakeError(self._halt)
         return self.night
 
-    def _looked_through(self) -> list[Found]:
-        """The takes of the source; what cannot be read is noted and left out."""
-        everything = list(discover(self._order.source, skip=[self.night.dest]))
-        self.night.n_found = len(everything)
-        problems = [one for one in everything if one.problem is not None]
+    def _sorted_out(self) -> deque[tuple[Found, Settings]]:
+        """The takes; what cannot be read is noted and left out."""
+        takes = self._order.takes
+        self.night.n_found = len(takes)
+        problems = [found for found, _ in takes if found.problem is not None]
         self._catalog.put_problems(problems)
-        for one in problems:
-            self._unreadable(one, one.problem or "")
-        return [one for one in everything if one.problem is None]
+        for found in problems:
+            self._unreadable(found, found.problem or "")
+        return deque(take for take in takes if take[0].problem is None)
 
-    def _work_through(self, found: deque[Found]) -> None:
-        while (found and not self._halt) or self._in_hand:
-            while found and not self._halt and len(self._in_hand) < self._engine.n_places:
-                self._take_up(found.popleft())
+    def _work_through(self, takes: deque[tuple[Found, Settings]]) -> None:
+        while (takes and not self._halt) or self._in_hand:
+            while takes and not self._halt and len(self._in_hand) < self._engine.n_places:
+                self._take_up(*takes.popleft())
             self._gather()
         self._work_again()
 
@@ -191,13 +190,10 @@ class Run:
             while self._in_hand:
                 self._gather(is_last_try=True)
 
-    def _take_up(self, found: Found) -> None:
+    def _take_up(self, found: Found, settings: Settings) -> None:
         """Begin a take, unless it has been done."""
         try:
-            settings = self._order.settings_of(found)
             identity = self._catalog.known_identity(found) or identity_of(found)
-        except UsageError:
-            raise  # the settings are wrong, not the take
         except FlashpanError as error:
             self._unreadable(found, str(error))
             return

@@ -123,7 +123,14 @@ CREATE TABLE problem (
 ) WITHOUT ROWID;
 """
 
-STEPS: tuple[str, ...] = (_FIRST,)
+_WHEN_SHOT = """
+ALTER TABLE take ADD COLUMN shot_at TEXT NOT NULL DEFAULT '';
+ALTER TABLE take ADD COLUMN shot_at_from TEXT NOT NULL DEFAULT 'file';
+UPDATE take SET
+    shot_at = strftime('%Y-%m-%dT%H:%M:%S+00:00', mtime_ns / 1000000000, 'unixepoch');
+"""
+
+STEPS: tuple[str, ...] = (_FIRST, _WHEN_SHOT)
 """SQL from each version to the next."""
 
 VERSION = len(STEPS)
