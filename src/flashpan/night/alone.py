@@ -47,6 +47,7 @@ def alone_in(folder: Path, patience_s: float = _PATIENCE_S) -> Iterator[None]:
     finally:
         with suppress(OSError):
             path.unlink()
+            folder.rmdir()  # where nothing came of it
         os.close(descriptor)
 
 

@@ -108,8 +108,10 @@ class Catalog(NightRecord):
         it is the same take, and its first place stays.  A take that lay where this one lies now
         is replaced by it.
         """
+        known = self._same(identity)
+        if known is not None and _is_as_noted(known, found):
+            return int(known["id"])  # nothing to write, and no disk to wait for
         with self._db.change():
-            known = self._same(identity)
             take_id = self._insert(found, identity) if known is None else int(known["id"])
             if known is not None and self._is_its_place(known, found):
                 self._move(take_id, found, identity)
@@ -274,6 +276,13 @@ class Catalog(NightRecord):
 
 
 _IN_HAND = "SELECT id FROM take WHERE state = ?"
+
+
+def _is_as_noted(known: sqlite3.Row, found: Found) -> bool:
+    facts = ("path", "place", "name", "kind", "mtime_ns")
+    return known["replaced_by"] is None and all(
+        known[fact] == getattr(found, fact) for fact in facts
+    )
 
 
 def _make_folder(dest: str | os.PathLike[str]) -> None:

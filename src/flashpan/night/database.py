@@ -74,6 +74,18 @@ class Database:
         finally:
             self._depth -= 1
 
+    @contextmanager
+    def looking(self) -> Iterator[None]:
+        """All answers of a block are of one moment, whatever others write meanwhile."""
+        if self._connection.in_transaction:
+            yield
+            return
+        self.run("BEGIN")
+        try:
+            yield
+        finally:
+            self._connection.execute("ROLLBACK")
+
     def run(self, sql: str, *values: Value) -> sqlite3.Cursor:
         """Carry out one statement."""
         with _told(self.path):

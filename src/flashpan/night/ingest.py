@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any
 
+from flashpan.atomic import write_bytes
 from flashpan.cut.plan import TrimSettings
-from flashpan.errors import UsageError
+from flashpan.errors import TakeError, UsageError
 from flashpan.night.catalog import Catalog
 from flashpan.night.discovery import discover
 from flashpan.night.engines import Engine, Inline, Workers
@@ -17,6 +18,9 @@ from flashpan.night.found import Found
 from flashpan.night.journal import Journal
 from flashpan.night.layers import Layers
 from flashpan.night.permit import permit
+from flashpan.night.record import NightRecord
+from flashpan.night.report import night_report
+from flashpan.night.reporttable import format_report, report_csv, report_json
 from flashpan.night.run import Night, Order, Run, Step
 from flashpan.settings import Settings
 from flashpan.settingsfile import SettingsFile
@@ -103,7 +107,26 @@ def ingest(
             permit=allowed,
             on_take=on_take or (lambda step: None),
         )
-        return Run(order, catalog, made, journal).all_takes()
+        try:
+            return Run(order, catalog, made, journal).all_takes()
+        finally:
+            write_index(catalog)
+
+
+def write_index(record: NightRecord) -> None:
+    """Put the report beside the catalog: ``night.txt``, ``night.csv`` and ``night.json``.
+
+    A disk that takes no more leaves the old ones; the catalog has it all.
+    """
+    report = night_report(record)
+    forms = {"txt": format_report, "csv": report_csv, "json": report_json}
+    for suffix, form in forms.items():
+        with suppress(TakeError):
+            write_bytes(
+                record.dest / f"night.{suffix}",
+                form(report).encode("utf-8", "surrogateescape") + b"\n",
+                overwrite=True,
+            )
 
 
 def laid_settings(

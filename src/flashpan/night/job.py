@@ -24,6 +24,7 @@ from flashpan.find import opened
 from flashpan.fingerprint import fingerprint_of
 from flashpan.night.alone import alone_in
 from flashpan.night.checksums import SUFFIX, checksum, write_checksums
+from flashpan.night.clock import shot_at
 from flashpan.night.permit import Permit
 from flashpan.settings import Settings
 from flashpan.trim import TrimRun
@@ -122,6 +123,8 @@ class Report:
         Of the take, when it was searched.
     source_bytes : int
         The take's size.
+    shot_at, shot_at_from : str
+        See `flashpan.night.clock.Shot`; empty where nothing is known.
     disk_is_full : bool
         Nothing more can be written to the destination.
     """
@@ -137,6 +140,8 @@ class Report:
     seconds: float = 0.0
     bytes_read: int = 0
     source_bytes: int = 0
+    shot_at: str = ""
+    shot_at_from: str = ""
     disk_is_full: bool = False
 
 
@@ -177,7 +182,7 @@ def _report(job: Job, done: Trimmed) -> Report:
     results = [done.log_path, *(path for output in done.outputs for path in _paths(output))]
     stem = done.log_path.name.removesuffix(EXTENSION)
     write_checksums(done.log_path.with_name(stem + SUFFIX), results)
-    known = done.log.take.fingerprint
+    known, shot = done.log.take.fingerprint, shot_at(job.take)
     return Report(
         take=job.take,
         folder=job.folder,
@@ -189,6 +194,8 @@ def _report(job: Job, done: Trimmed) -> Report:
         error="; ".join(one_line(failed.error) for failed in done.failed),
         bytes_read=done.log.totals.bytes_read,
         source_bytes=0 if known is None else known.size_bytes,
+        shot_at=shot.at,
+        shot_at_from=shot.source,
         disk_is_full=any(_is_full(failed.error) for failed in done.failed),
     )
 

@@ -6,7 +6,7 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
@@ -130,6 +130,17 @@ class NightRecord:
         return [
             ProblemRow(**dict(row)) for row in self._db.rows("SELECT * FROM problem ORDER BY path")
         ]
+
+    def work(self) -> tuple[float, int]:
+        """Seconds of work and bytes read in all attempts together."""
+        row = self._db.first("SELECT total(seconds), ifnull(sum(bytes_read), 0) FROM attempt")
+        return (0.0, 0) if row is None else (float(row[0]), int(row[1]))
+
+    @contextmanager
+    def at_one_moment(self) -> Iterator[None]:
+        """Let all looks of a block see the night as it is when the block begins."""
+        with self._db.looking():
+            yield
 
     def faults(self) -> list[str]:
         """Look the whole file through; nothing where it is sound."""
