@@ -5,12 +5,9 @@ import io
 import json
 
 import pytest
+from night_fixtures import put_done
 
 from flashpan.night.catalog import Catalog
-
-sys.path.append(str(Path(__file__).parents[1] / "night"))
-
-from night_fixtures import put_done
 
 
 @pytest.fixture
