@@ -45,7 +45,8 @@ Engines:
 Lines of --log-file, each a JSON object with "time" and "what":
   night-begins, night-ends         with counts
   take-begins, take-done, take-failed, take-skipped, take-unreadable
-  results-moved, worker-died
+  results-moved                    what was done with other settings went there
+  take-whole, worker-died          a long take that was not split, and why
 
 Exit status: 0 all takes are done; 2 the command was wrong, or another run is at work on DEST; 3
 some takes failed or cannot be read, the others are done; 130 stopped by you.
@@ -73,6 +74,13 @@ Examples:
     "--workers", metavar="N", type=int, help="Takes at a time [default: one for each core]."
 )
 @click.option("--scheduler", metavar="ADDRESS", help="Of a Dask cluster: tcp://HOST:8786.")
+@click.option(
+    "--split-above",
+    metavar="SIZE",
+    default="4GB",
+    show_default=True,
+    help="Larger takes are measured in pieces by all workers at once; never for none.",
+)
 @click.option("--log-file", metavar="FILE", help="Add a JSON line for everything that happens.")
 @click.option(
     "--show-settings", is_flag=True, help="Print what applies to each take and from where, only."
@@ -89,6 +97,7 @@ def command(
     engine: str,
     workers: int | None,
     scheduler: str | None,
+    split_above: str,
     log_file: str | None,
     show_settings: bool,
     as_json: bool,
@@ -101,7 +110,7 @@ def command(
     if show_settings:
         _show_settings(source, dest, asked, named, as_json)
         return
-    from flashpan.night.ingest import ingest
+    from flashpan.night.ingest import ingest, parse_split_above
 
     with take_progress() as progress, _stoppable():
 
@@ -119,6 +128,7 @@ def command(
             engine=engine,
             workers=workers,
             scheduler=scheduler,
+            split_above=parse_split_above(split_above),
             log_file=log_file,
             on_take=on_take,
             on_note=note,

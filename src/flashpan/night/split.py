@@ -12,9 +12,9 @@ from typing import Any
 
 from flashpan.night.engines import Engine, WorkerDied
 from flashpan.night.job import Job, Report, do, one_line
+from flashpan.night.permit import PIECES_PREFIX
 from flashpan.night.pieces import Piece, PiecePlan, decide, measure_piece, plan_pieces
 
-PREFIX = ".flashpan-pieces-"
 _AHEAD = 2
 _LOOK_EVERY_S = 0.1
 
@@ -39,7 +39,7 @@ def do_in_pieces(
     WorkerDied
         The take ended the process that was at it.
     """
-    folder = tempfile.mkdtemp(prefix=PREFIX, dir=job.dest)
+    folder = tempfile.mkdtemp(prefix=PIECES_PREFIX, dir=job.dest)
     try:
         plan = engine.submit(partial(plan_pieces, job), folder).result()
         outcome = plan if isinstance(plan, str) else _Split(plan, engine, decider).outcome()
