@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from flashpan.explain import Explanation, explain
     from flashpan.find import find
     from flashpan.model import Event, EventLog, Frame, Region, TakeInfo, TrimRange
+    from flashpan.night.ingest import ingest
+    from flashpan.night.record import NightRecord
+    from flashpan.night.run import Night
     from flashpan.readers.open import open_take
     from flashpan.settings import Settings
     from flashpan.trim import trim
@@ -38,6 +41,8 @@ __all__ = [
     "Explanation",
     "FlashpanError",
     "Frame",
+    "Night",
+    "NightRecord",
     "PlugInError",
     "Region",
     "RegionError",
@@ -53,6 +58,7 @@ __all__ = [
     "__version__",
     "explain",
     "find",
+    "ingest",
     "open_take",
     "trim",
 ]
@@ -76,6 +82,9 @@ _HOMES = {
     "Settings": "flashpan.settings",
     **dict.fromkeys(("Explanation", "explain"), "flashpan.explain"),
     "find": "flashpan.find",
+    "ingest": "flashpan.night.ingest",
+    "Night": "flashpan.night.run",
+    "NightRecord": "flashpan.night.record",
     "open_take": "flashpan.readers.open",
     "trim": "flashpan.trim",
     "TrimSettings": "flashpan.cut.plan",

@@ -175,6 +175,11 @@ class Catalog(NightRecord):
         row = self._db.first("SELECT folder FROM take WHERE id = ?", take_id)
         return None if row is None else row["folder"]
 
+    def settings_key_of(self, take_id: int) -> str:
+        """What a take was begun with last; empty where it was not."""
+        row = self._db.first("SELECT settings_key FROM take WHERE id = ?", take_id)
+        return "" if row is None else str(row["settings_key"] or "")
+
     def folders(self) -> set[str]:
         """Where the results of all takes go, replaced ones included."""
         rows = self._db.rows("SELECT folder FROM take WHERE folder IS NOT NULL")

@@ -37,7 +37,7 @@ class VideoReader(Reader):
     Attributes
     ----------
     thread_count : int
-        Decoder threads, 0 for one per processor; read on construction.
+        Decoder threads, 0 for what `flashpan.threads` allows; read on construction.
     keeps_index : bool
         Note every packet for `packet_index`; to be set before frames are asked for.
     """
@@ -64,7 +64,8 @@ class VideoReader(Reader):
     def _begin(self) -> None:
         self._stream = picture_stream(self._container, self._source.path)
         self._stream.codec_context.thread_type = "AUTO"
-        self._stream.codec_context.thread_count = self.thread_count
+        if self.thread_count:
+            self._stream.codec_context.thread_count = self.thread_count
         self._decoding = Decoding(self._container, self._stream, self._reopened)
         self._decoding.index = PacketIndex()
         pictures = self._decoding.pictures()

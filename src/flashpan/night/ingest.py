@@ -1,0 +1,194 @@
+"""`ingest`: a card or folder of takes becomes a night."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, suppress
+from pathlib import Path
+from typing import Any
+
+from flashpan.atomic import write_bytes
+from flashpan.cut.plan import TrimSettings
+from flashpan.errors import TakeError, UsageError
+from flashpan.night.catalog import Catalog
+from flashpan.night.discovery import discover
+from flashpan.night.engines import Engine, Inline, Workers
+from flashpan.night.found import Found
+from flashpan.night.journal import Journal
+from flashpan.night.layers import Layers
+from flashpan.night.permit import permit
+from flashpan.night.record import NightRecord
+from flashpan.night.report import night_report
+from flashpan.night.reporttable import format_report, report_csv, report_json
+from flashpan.night.run import Night, Order, Run, Step
+from flashpan.settings import Settings
+from flashpan.settingsfile import SettingsFile
+
+ENGINES = ("processes", "inline", "dask")
+
+
+def ingest(
+    source: str | os.PathLike[str],
+    dest: str | os.PathLike[str],
+    settings: Settings | None = None,
+    wanted: TrimSettings | None = None,
+    *,
+    named: SettingsFile | None = None,
+    engine: str | Engine = "processes",
+    workers: int | None = None,
+    scheduler: str | None = None,
+    log_file: str | os.PathLike[str] | None = None,
+    on_take: Callable[[Step], object] | None = None,
+    on_line: Callable[[dict[str, Any]], object] | None = None,
+    on_note: Callable[[str], object] | None = None,
+) -> Night:
+    """Turn a card or folder of takes into a night: found, trimmed, verified, catalogued.
+
+    Takes that were done before with the same settings are passed over, failed ones are tried
+    again, and a run that was stopped goes on where it was.  A script that calls this with
+    worker processes must guard its main part by ``if __name__ == "__main__":``.
+
+    Parameters
+    ----------
+    source : path-like
+        A folder, or one take; only read.
+    dest : path-like
+        Folder of the night; made if need be.
+    settings : Settings, optional
+        What to look for; wins over every settings file.
+    wanted : TrimSettings, optional
+        What the clips shall be.
+    named : SettingsFile, optional
+        Takes the place of every ``flashpan.toml`` in the source.
+    engine : {"processes", "inline", "dask"} or Engine
+        Where the work is done; an engine that is given is left open.
+    workers : int, optional
+        How many at a time; one per core by default.
+    scheduler : str, optional
+        Address of a Dask scheduler; without one, a cluster of this machine.
+    log_file : path-like, optional
+        Gets a JSON line for everything that happens.
+    on_take : callable, optional
+        Called with a `Step` for each take.
+    on_line : callable, optional
+        Called with what the log file gets, as a dict.
+    on_note : callable, optional
+        Called with lines for people: sections of settings files that fit no take.
+
+    Returns
+    -------
+    Night
+
+    Raises
+    ------
+    UsageError
+        The source is not there or lies in the destination, or a setting makes no sense.
+    NightBusy
+        Another run is at work on this night.
+    TakeError
+        The destination takes no more.
+    KeyboardInterrupt
+        After the workers have been stopped and the catalog is in order.
+    """
+    takes = list(laid_settings(source, dest, settings or Settings(), named=named, on_note=on_note))
+    with ExitStack() as closing:
+        journal = closing.enter_context(Journal(log_file, on_line))
+        catalog = closing.enter_context(Catalog.open(dest))
+        allowed = closing.enter_context(permit(Path(dest)))
+        catalog.reset_running()
+        made = make_engine(engine, workers, scheduler) if isinstance(engine, str) else engine
+        if made is not engine:
+            closing.callback(made.close)
+        order = Order(
+            source=os.fspath(source),
+            takes=takes,
+            wanted=wanted or TrimSettings(),
+            permit=allowed,
+            on_take=on_take or (lambda step: None),
+        )
+        try:
+            return Run(order, catalog, made, journal).all_takes()
+        finally:
+            write_index(catalog)
+
+
+def write_index(record: NightRecord) -> None:
+    """Put the report beside the catalog: ``night.txt``, ``night.csv`` and ``night.json``.
+
+    A disk that takes no more leaves the old ones; the catalog has it all.
+    """
+    report = night_report(record)
+    forms = {"txt": format_report, "csv": report_csv, "json": report_json}
+    for suffix, form in forms.items():
+        with suppress(TakeError):
+            write_bytes(
+                record.dest / f"night.{suffix}",
+                form(report).encode("utf-8", "surrogateescape") + b"\n",
+                overwrite=True,
+            )
+
+
+def laid_settings(
+    source: str | os.PathLike[str],
+    dest: str | os.PathLike[str],
+    settings: Settings | None = None,
+    *,
+    named: SettingsFile | None = None,
+    on_note: Callable[[str], object] | None = None,
+) -> Iterator[tuple[Found, Settings]]:
+    """Find the takes of a source, each with the settings that apply to it.
+
+    Parameters and errors are those of `ingest`.
+
+    Yields
+    ------
+    (Found, Settings)
+        What cannot be read comes with settings, too.
+    """
+    refuse_source_inside(source, dest)
+    layers = Layers(source, settings or Settings(), named)
+    for found in discover(source, is_raw=layers.has_geometry, skip=[dest]):
+        yield found, layers.for_take(found)
+    for section in layers.unused():
+        if on_note is not None:
+            on_note(f"{section}: fits no take")
+
+
+def make_engine(name: str, workers: int | None = None, scheduler: str | None = None) -> Engine:
+    """An engine by its name.
+
+    Raises
+    ------
+    UsageError
+        No such engine, or what was asked for does not go together.
+    PlugInError
+        Dask is not installed.
+    """
+    if name not in ENGINES:
+        raise UsageError(f"no engine called {name!r}; there are: {', '.join(ENGINES)}")
+    if workers is not None and workers < 1:
+        raise UsageError(f"--workers {workers}: gets nothing done; give 1 or more")
+    if scheduler is not None and name != "dask":
+        raise UsageError("--scheduler is for --engine dask; give both")
+    if name == "dask":
+        from flashpan.night.dask_engine import DaskEngine
+
+        return DaskEngine(scheduler, workers)
+    return Inline() if name == "inline" else Workers(workers)
+
+
+def refuse_source_inside(source: str | os.PathLike[str], dest: str | os.PathLike[str]) -> None:
+    """Refuse a source that lies in the destination, links followed.
+
+    Raises
+    ------
+    UsageError
+        One line with the cure.
+    """
+    inner, outer = Path(os.path.realpath(source)), Path(os.path.realpath(dest))
+    if inner == outer or outer in inner.parents:
+        raise UsageError(
+            f"{os.fspath(source)}: lies in {os.fspath(dest)}; choose a folder for the night that"
+            " holds no takes"
+        )
