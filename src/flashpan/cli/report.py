@@ -45,7 +45,7 @@ def command(dest: str, offload_rate: str | None, as_json: bool, as_csv: bool) ->
     if as_json and as_csv:
         raise click.UsageError("--json and --csv exclude each other; give one")
     rate = None if offload_rate is None else parse_offload_rate(offload_rate)
-    with NightRecord.read(dest) as record:
-        report = night_report(record, offload_rate=rate)
     form = report_json if as_json else report_csv if as_csv else format_report
-    Results(go_on=False).write(form(report))
+    with NightRecord.read(dest) as record, record.at_one_moment():
+        text = form(night_report(record, offload_rate=rate))
+    Results(go_on=False).write(text)

@@ -194,6 +194,6 @@ def _is_of_bytes(text: str) -> bool:
 
 
 def _row(cursor: sqlite3.Cursor, values: tuple[Any, ...]) -> sqlite3.Row:
-    if any(isinstance(value, bytes) for value in values):
+    if bytes in map(type, values):
         values = tuple(os.fsdecode(v) if isinstance(v, bytes) else v for v in values)
     return sqlite3.Row(cursor, values)

@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from fractions import Fraction
+from functools import cache
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -20,14 +21,19 @@ from flashpan.night.rows import (
     AttemptRow,
     ClipRow,
     EventRow,
+    NightEvent,
+    NightTotals,
     ProblemRow,
+    Quarter,
     RangeRow,
     TakeRow,
 )
+from flashpan.night.sums import events_by_time, quarters_in, totals_in
 
 _TAKES = (
     "SELECT take.*, (SELECT count(*) FROM attempt WHERE take_id = take.id) AS attempts FROM take"
 )
+_SIDES = ("x", "y", "width", "height")
 _ATTEMPTS = (
     "SELECT take_id, settings_key, began_at, ifnull(ended_at, '') AS ended_at, outcome, error,"
     " seconds, bytes_read FROM attempt"
@@ -80,21 +86,21 @@ class NightRecord:
     ) -> None:
         self.close()
 
-    def takes(self, *, replaced: bool = False) -> Iterator[TakeRow]:
+    def takes(self, *, state: str = "", replaced: bool = False) -> Iterator[TakeRow]:
         """Takes in the order they were first seen; those replaced by others only on request."""
-        where = "" if replaced else "WHERE replaced_by IS NULL"
+        where = "WHERE (? IN ('', state))" + ("" if replaced else " AND replaced_by IS NULL")
         settings = {
             row["key"]: json.loads(row["said"]) for row in self._db.rows("SELECT * FROM setting")
         }
-        for row in self._db.rows(f"{_TAKES} {where} ORDER BY id"):
+        for row in self._db.rows(f"{_TAKES} {where} ORDER BY id", state):
             yield _take(row, settings)
 
     def events(self, take_id: int | None = None) -> Iterator[EventRow]:
         """Events of one take, or of all that are not replaced, in order."""
         for row in self._results("event", take_id):
             facts = dict(row)
-            box = tuple(facts.pop(name) for name in ("x", "y", "width", "height"))
-            yield EventRow(box=box, **facts)
+            x, y, width, height = map(facts.pop, _SIDES)
+            yield EventRow(box=(x, y, width, height), **facts)
 
     def ranges(self, take_id: int | None = None) -> Iterator[RangeRow]:
         """Trim ranges of one take, or of all that are not replaced, in order."""
@@ -131,10 +137,17 @@ class NightRecord:
             ProblemRow(**dict(row)) for row in self._db.rows("SELECT * FROM problem ORDER BY path")
         ]
 
-    def work(self) -> tuple[float, int]:
-        """Seconds of work and bytes read in all attempts together."""
-        row = self._db.first("SELECT total(seconds), ifnull(sum(bytes_read), 0) FROM attempt")
-        return (0.0, 0) if row is None else (float(row[0]), int(row[1]))
+    def totals(self) -> NightTotals:
+        """Sums over the night."""
+        return totals_in(self._db)
+
+    def quarters(self) -> Iterator[Quarter]:
+        """What happened in each quarter of an hour."""
+        return quarters_in(self._db)
+
+    def events_by_time(self, most: int | None = None) -> Iterator[NightEvent]:
+        """Events by the time of their takes, then take, then frame; so many at most."""
+        return events_by_time(self._db, most)
 
     @contextmanager
     def at_one_moment(self) -> Iterator[None]:
@@ -172,5 +185,6 @@ def _take(row: sqlite3.Row, settings: dict[str, dict[str, Any]]) -> TakeRow:
     )
 
 
+@cache  # a night has few rates
 def _rate(text: str | None) -> Fraction | None:
     return None if text is None else Fraction(text)

@@ -12,8 +12,8 @@ from typing import Any
 
 import flashpan
 from flashpan.cut.space import format_bytes
-from flashpan.night.report import Hour, NightEvent, NightReport, NightTotals
-from flashpan.night.rows import TakeRow
+from flashpan.night.report import Hour, NightReport
+from flashpan.night.rows import NightEvent, NightTotals, TakeRow
 from flashpan.settings import rate_number
 from flashpan.table import aligned, counted, percent, wrapped
 from flashpan.units import format_real
@@ -50,6 +50,8 @@ CSV_COLUMNS = (
     "sha256",
 )
 
+_LENGTH_AT = CSV_COLUMNS.index("length")
+_STORED_COLUMNS = tuple(name for name in CSV_COLUMNS if name != "length")
 _LEFT_ALIGNED = frozenset({"hour", "time", "take", "kind", "clip"})
 _EVENT_HEADINGS = (
     *("time", "take", "#", "kind", "onset", "real time", "strength", "keep", "verified"),
@@ -70,13 +72,16 @@ def format_report(report: NightReport, most_events: int = MOST_EVENTS) -> str:
     str
         Without a line end at the end.
     """
-    lines = [*wrapped("night", report.dest), *wrapped("takes", _takes_text(report.totals))]
+    lines = [
+        *wrapped("night", _shown(str(report.record.dest))),
+        *wrapped("takes", _takes_text(report.totals)),
+    ]
     lines += [*_failure_lines(report), ""]
     lines += [line for title, text in _total_texts(report) for line in wrapped(title, text)]
     if report.hours:
         lines += ["", *_hour_lines(report.hours)]
-    if report.events:
-        lines += ["", *_event_lines(report.events, most_events)]
+    if report.totals.events:
+        lines += ["", *_event_lines(report, most_events)]
     return "\n".join(lines)
 
 
@@ -85,30 +90,41 @@ def report_csv(report: NightReport) -> str:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(CSV_COLUMNS)
-    writer.writerows(_csv_row(entry) for entry in report.events)
+    writer.writerows(_csv_row(report, event) for event in report.events())
     return text.getvalue().rstrip("\n")
 
 
 def report_json(report: NightReport) -> str:
-    """The whole report as JSON text, in ASCII: a file name need not be valid Unicode."""
-    return json.dumps(report_to_dict(report), indent=1, allow_nan=False)
+    """The whole report as JSON text, one event a line.
+
+    It is in ASCII: a file name need not be valid Unicode.
+    """
+    head = json.dumps(_head_to_dict(report), indent=1, allow_nan=False)
+    encoder = json.JSONEncoder(allow_nan=False)
+    lines = ",\n  ".join(encoder.encode(_event_to_dict(report, event)) for event in report.events())
+    return head.removesuffix("\n}") + f',\n "events": [\n  {lines}\n ]\n}}'
 
 
 def report_to_dict(report: NightReport) -> dict[str, Any]:
     """The whole report as JSON holds it; frames are inclusive, times ISO 8601."""
+    events = [_event_to_dict(report, event) for event in report.events()]
+    return {**_head_to_dict(report), "events": events}
+
+
+def _head_to_dict(report: NightReport) -> dict[str, Any]:
+    """All but the events."""
     totals = report.totals
     plain = {name: getattr(totals, name) for name in NightTotals.__slots__}
     rate = report.offload_rate
     return {
         "flashpan": flashpan.__version__,
         "schema": SCHEMA,
-        "night": report.dest,
+        "night": str(report.record.dest),
         "failures": [_failure_to_dict(take) for take in report.failures],
         "unreadable": [{"path": one.path, "error": one.text} for one in report.problems],
         "totals": {**plain, "saved_bytes": totals.saved_bytes},
         "offload": {"bytes_per_s": rate_number(rate), "saved_s": report.offload_saved_s},
         "hours": [_hour_to_dict(hour) for hour in report.hours],
-        "events": [_event_to_dict(entry) for entry in report.events],
     }
 
 
@@ -198,57 +214,41 @@ def _hour_text(begins: datetime | None) -> str:
     return "time not known" if begins is None else f"{begins:%Y-%m-%d %H}:00 {begins:%Z}".rstrip()
 
 
-def _event_lines(events: list[NightEvent], most: int) -> list[str]:
-    lines = aligned([_EVENT_HEADINGS, *map(_cells, events[:most])], _LEFT_ALIGNED | {"verified"})
-    more = len(events) - most
+def _event_lines(report: NightReport, most: int) -> list[str]:
+    rows = [_cells(report, event) for event in report.events(most)]
+    lines = aligned([_EVENT_HEADINGS, *rows], _LEFT_ALIGNED | {"verified"})
+    more = report.totals.events - most
     if more > 0:
         lines.append(f"… and {counted(more, 'event')} more; --csv and --json have all of them")
     return lines
 
 
-def _cells(entry: NightEvent) -> tuple[str, ...]:
-    event, kept = entry.event, entry.kept
-    real = None if event.onset_s is None else Fraction(event.onset_s).limit_denominator(10**9)
+def _cells(report: NightReport, event: NightEvent) -> tuple[str, ...]:
+    time, onset_s = report.wall_time(event.shot_at), event.onset_s
+    real = None if onset_s is None else Fraction(onset_s).limit_denominator(10**9)
     return (
-        "-" if entry.shot_at is None else f"{entry.shot_at:%m-%d %H:%M:%S}",
-        _shown(entry.take.place),
-        str(event.number),
+        "-" if time is None else f"{time:%m-%d %H:%M:%S}",
+        _shown(event.place),
+        str(event.event),
         event.kind,
         str(event.onset),
         format_real(real),
         f"{event.strength:.1f}" if event.strength < 1000 else f"{event.strength:.0f}",
-        f"{kept.first}-{kept.last}" if kept else "-",
-        "no clip" if entry.clip is None else entry.clip.proof or "no",
+        "-" if event.trim_first is None else f"{event.trim_first}-{event.trim_last}",
+        "no clip" if event.clip is None else event.verified or "no",
     )
 
 
-def _csv_row(entry: NightEvent) -> tuple[Any, ...]:
-    take, event, kept, clip = entry.take, entry.event, entry.kept, entry.clip
-    return (
-        _iso(entry.shot_at),
-        take.shot_at_from,
-        take.name,
-        take.path,
-        take.folder,
-        event.number,
-        event.kind,
-        event.detector,
-        event.onset,
-        event.peak,
-        event.end,
-        event.end - event.onset + 1,
-        event.onset_s,
-        event.strength,
-        event.chance,
-        *event.box,
-        *((kept.first, kept.last) if kept else (None, None)),
-        *((clip.name, clip.bytes, clip.proof, clip.sha256) if clip else (None,) * 4),
-    )
+def _csv_row(report: NightReport, event: NightEvent) -> list[Any]:
+    row: list[Any] = [getattr(event, name) for name in _STORED_COLUMNS]
+    row[0] = _iso(report.wall_time(event.shot_at))
+    row.insert(_LENGTH_AT, event.end - event.onset + 1)
+    return row
 
 
-def _event_to_dict(entry: NightEvent) -> dict[str, Any]:
+def _event_to_dict(report: NightReport, event: NightEvent) -> dict[str, Any]:
     """The columns of the CSV by their names, with the box as in event logs."""
-    facts = dict(zip(CSV_COLUMNS, _csv_row(entry), strict=True))
+    facts = dict(zip(CSV_COLUMNS, _csv_row(report, event), strict=True))
     box = [facts.pop(side) for side in ("x", "y", "width", "height")]
     return {**facts, "box": box, "verified": facts["verified"] or None}
 

@@ -254,3 +254,109 @@ class ProblemRow:
     kind: str
     text: str
     seen_at: str
+
+
+@dataclass(frozen=True, slots=True)
+class NightEvent:
+    """One event of a night, with its take, its range and its clip.
+
+    Attributes
+    ----------
+    shot_at, shot_at_from : str
+        When its take was shot, UTC in ISO 8601, and by what; see `flashpan.night.clock`.
+    take, path, place, folder : str
+        Of its take, as in `TakeRow` (``take`` is the name).
+    event : int
+        Its number in the take's log; then as in `EventRow`.
+    trim_first, trim_last : int or None
+        The range that keeps it.
+    clip, clip_bytes, verified, sha256 : str, int, str, str or None
+        The clip of that range, where there is one: its name in the take's folder, size, what
+        was proved of it (empty where nobody looked), and checksum.
+    """
+
+    shot_at: str
+    shot_at_from: str
+    take: str
+    path: str
+    place: str
+    folder: str
+    event: int
+    kind: str
+    detector: str
+    onset: int
+    peak: int
+    end: int
+    onset_s: float | None
+    strength: float
+    chance: float
+    x: int
+    y: int
+    width: int
+    height: int
+    trim_first: int | None
+    trim_last: int | None
+    clip: str | None
+    clip_bytes: int | None
+    verified: str | None
+    sha256: str | None
+
+
+@dataclass(slots=True, kw_only=True)
+class NightTotals:
+    """Sums over a night.
+
+    Attributes
+    ----------
+    takes, done, failed, waiting, unreadable : int
+        Takes known; done, failed, not done yet; and what could not even be read.
+    frames, kept : int
+        Searched, and in clips.
+    events, clips : int
+    take_bytes : int
+        Of the takes that are done.
+    clip_bytes, copy_bytes : int
+        Of their clips, and of copies beside them.
+    seconds : float
+        Work of all attempts, as if done one after the other.
+    bytes_read : int
+        In all attempts.
+    """
+
+    takes: int = 0
+    done: int = 0
+    failed: int = 0
+    waiting: int = 0
+    unreadable: int = 0
+    frames: int = 0
+    kept: int = 0
+    events: int = 0
+    clips: int = 0
+    take_bytes: int = 0
+    clip_bytes: int = 0
+    copy_bytes: int = 0
+    seconds: float = 0.0
+    bytes_read: int = 0
+
+    @property
+    def saved_bytes(self) -> int:
+        """What need not be copied or kept; below zero where clips weigh more than takes."""
+        return self.take_bytes - self.clip_bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Quarter:
+    """What happened in a quarter of an hour: all time zones begin their hours with one.
+
+    Attributes
+    ----------
+    number : int or None
+        Quarters since 1970 (UTC); None for takes of which the time is not known.
+    what : str
+        ``takes``, ``kept`` (frames in clips), or the kind of events.
+    count : int
+    """
+
+    number: int | None
+    what: str
+    count: int
