@@ -155,9 +155,10 @@ def _show_report(dest: str, as_json: bool) -> None:
     from flashpan.night.report import night_report
     from flashpan.night.reporttable import format_report, report_json
 
+    form = report_json if as_json else format_report
     with NightRecord.read(dest) as record:
-        report = night_report(record)
-    Results(go_on=True).write(report_json(report) if as_json else format_report(report))
+        text = form(night_report(record))
+    Results(go_on=True).write(text)
 
 
 @contextmanager
