@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import json
-import signal
-from collections.abc import Iterator
-from contextlib import contextmanager
-from types import FrameType
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,6 +11,7 @@ from flashpan.cli.clip_options import clip_options, wanted_clips
 from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
 from flashpan.cli.output import Results, note
 from flashpan.cli.progress import take_progress
+from flashpan.cli.stopping import stoppable
 
 if TYPE_CHECKING:
     from flashpan.night.run import Step
@@ -103,7 +100,7 @@ def command(
         return
     from flashpan.night.ingest import ingest
 
-    with take_progress() as progress, _stoppable():
+    with take_progress() as progress, stoppable():
 
         def on_take(step: Step) -> None:
             if step.error:
@@ -148,17 +145,3 @@ def _show_report(dest: str, as_json: bool) -> None:
     with NightRecord.read(dest) as record:
         report = night_report(record)
     Results(go_on=True).write(report_json(report) if as_json else format_report(report))
-
-
-@contextmanager
-def _stoppable() -> Iterator[None]:
-    """Let a service manager's SIGTERM stop the night as Ctrl-C does."""
-    before = signal.signal(signal.SIGTERM, _interrupt)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
-
-
-def _interrupt(number: int, frame: FrameType | None) -> NoReturn:
-    raise KeyboardInterrupt
