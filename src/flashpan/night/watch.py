@@ -136,7 +136,7 @@ class Watch:
         self._bell = Bell(catalog.dest, self._note)
         self._disk: tuple[int, int] | None = None
         self._looked_s = float("-inf")
-        self._problems: list[Found] = []
+        self._problems: list[Found] | None = None
         self._noted = ""
 
     def once(self) -> Night:
