@@ -10,10 +10,10 @@ from ingest_fixtures import QUICKLY, content_of, files_under, mixed_takes
 from trim_fixtures import state, video
 
 from flashpan.cut.plan import TrimSettings
-from flashpan.errors import NightBusy, TakeError, UsageError
+from flashpan.errors import NightBusy, SettingsError, TakeError, UsageError
 from flashpan.night.catalog import Catalog
 from flashpan.night.engines import Inline, WorkerDied
-from flashpan.night.ingest import ingest, make_engine
+from flashpan.night.ingest import ingest, make_engine, parse_split_above
 from flashpan.night.key import key_of, said
 from flashpan.night.permit import PREFIX, Permit, RunOver, permit
 from flashpan.night.record import NightRecord
@@ -78,6 +78,39 @@ class TestWholeNight:
         run(source, tmp_path / "other", engine="processes", workers=2)
         assert files_under(tmp_path / "other") == files_under(dest)
         assert content_of(tmp_path / "other") == content_of(dest)
+
+
+class TestLongTakes:
+    def test_are_split_with_the_same_night(self, source, dest, tmp_path):
+        run(source, dest)
+        sizes = sorted(path.stat().st_size for path in source.glob("*.m*"))
+        lines = []
+        night = ingest(
+            source,
+            tmp_path / "other",
+            QUICKLY,
+            engine="processes",
+            workers=2,
+            split_above=sizes[0],
+            on_line=lines.append,
+        )
+        assert (len(night.done), night.errors) == (5, [])
+        assert content_of(tmp_path / "other") == content_of(dest)
+        assert files_under(tmp_path / "other") == files_under(dest)
+        # of these few frames nothing is split: it is said why
+        assert all("too short" in line["why"] for line in lines if line["what"] == "take-whole")
+        assert kinds(lines).count("take-whole") >= 2
+
+    @pytest.mark.parametrize(
+        ("text", "n_bytes"), [("4GB", 4_000_000_000), ("1GiB", 1 << 30), ("never", None)]
+    )
+    def test_the_size_is_read(self, text, n_bytes):
+        assert parse_split_above(text) == n_bytes
+
+    @pytest.mark.parametrize("text", ["500", "always", ""])
+    def test_nonsense_is_refused(self, text):
+        with pytest.raises(SettingsError, match="--split-above"):
+            parse_split_above(text)
 
 
 class TestAgain:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from flashpan.cli.clip_options import clip_options, wanted_clips
+from flashpan.cli.engine_options import engine_options, engine_settings
 from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
 from flashpan.cli.output import Results, note
 from flashpan.cli.progress import take_progress
@@ -42,7 +43,8 @@ Engines:
 Lines of --log-file, each a JSON object with "time" and "what":
   night-begins, night-ends         with counts
   take-begins, take-done, take-failed, take-skipped, take-unreadable
-  results-moved, worker-died
+  results-moved                    what was done with other settings went there
+  take-whole, worker-died          a long take that was not split, and why
 
 Exit status: 0 all takes are done; 2 the command was wrong, or another run is at work on DEST; 3
 some takes failed or cannot be read, the others are done; 130 stopped by you.
@@ -60,21 +62,10 @@ Examples:
 @click.argument("source", metavar="SOURCE")
 @click.option("--to", "dest", metavar="DEST", required=True, help="Folder of the night.")
 @click.option(
-    "--engine",
-    type=click.Choice(["processes", "inline", "dask"]),
-    default="processes",
-    show_default=True,
-    help="Where the work is done.",
-)
-@click.option(
-    "--workers", metavar="N", type=int, help="Takes at a time [default: one for each core]."
-)
-@click.option("--scheduler", metavar="ADDRESS", help="Of a Dask cluster: tcp://HOST:8786.")
-@click.option("--log-file", metavar="FILE", help="Add a JSON line for everything that happens.")
-@click.option(
     "--show-settings", is_flag=True, help="Print what applies to each take and from where, only."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the report (or settings) as JSON.")
+@engine_options
 @clip_options
 @search_options
 @click.pass_context
@@ -83,17 +74,13 @@ def command(
     /,
     source: str,
     dest: str,
-    engine: str,
-    workers: int | None,
-    scheduler: str | None,
-    log_file: str | None,
     show_settings: bool,
     as_json: bool,
     settings_file: str | None,
     **options: Any,
 ) -> None:
     """Read the options, run the night, show the report."""
-    wanted = wanted_clips(options)
+    how, wanted = engine_settings(options), wanted_clips(options)
     asked, named = asked_settings(options), named_settings(settings_file)
     if show_settings:
         _show_settings(source, dest, asked, named, as_json)
@@ -113,12 +100,9 @@ def command(
             asked,
             wanted,
             named=named,
-            engine=engine,
-            workers=workers,
-            scheduler=scheduler,
-            log_file=log_file,
             on_take=on_take,
             on_note=note,
+            **how,
         )
     _show_report(dest, as_json)
     ctx.exit(night.exit_code)

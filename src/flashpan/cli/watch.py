@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from flashpan.cli.clip_options import clip_options, wanted_clips
+from flashpan.cli.engine_options import engine_options, engine_settings
 from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
 from flashpan.cli.output import Results, note
 from flashpan.cli.stopping import stoppable
@@ -60,18 +61,7 @@ Examples:
     show_default=True,
     help="Look though nothing is heard: of network disks nothing is.",
 )
-@click.option(
-    "--engine",
-    type=click.Choice(["processes", "inline", "dask"]),
-    default="processes",
-    show_default=True,
-    help="Where the work is done; see flashpan ingest.",
-)
-@click.option(
-    "--workers", metavar="N", type=int, help="Takes at a time [default: one for each core]."
-)
-@click.option("--scheduler", metavar="ADDRESS", help="Of a Dask cluster: tcp://HOST:8786.")
-@click.option("--log-file", metavar="FILE", help="Add a JSON line for everything that happens.")
+@engine_options
 @clip_options
 @search_options
 @click.pass_context
@@ -81,14 +71,15 @@ def command(
     source: str,
     dest: str,
     once: bool,
+    settle_s: float,
+    look_every_s: float,
     settings_file: str | None,
     **options: Any,
 ) -> None:
     """Read the options, watch, say what is done."""
     from flashpan.night.watch import watch
 
-    how = {name: options.pop(name) for name in _HOW}
-    wanted = wanted_clips(options)
+    how, wanted = engine_settings(options), wanted_clips(options)
     asked, named = asked_settings(options), named_settings(settings_file)
     results = Results(go_on=True)
 
@@ -108,11 +99,10 @@ def command(
             wanted,
             named=named,
             once=once,
+            settle_s=settle_s,
+            look_every_s=look_every_s,
             on_take=on_take,
             on_note=note,
             **how,
         )
     ctx.exit(night.exit_code)
-
-
-_HOW = ("settle_s", "look_every_s", "engine", "workers", "scheduler", "log_file")

@@ -87,11 +87,14 @@ class Workers:
     ----------
     n_workers : int, optional
         One per core by default.
+    n_threads : int, optional
+        Of each worker; by default they share the cores evenly.
     """
 
-    def __init__(self, n_workers: int | None = None) -> None:
+    def __init__(self, n_workers: int | None = None, n_threads: int | None = None) -> None:
         n_seats = n_workers or usable_cores()
-        self._seats = [_Seat(threads_each(n_seats)) for _ in range(n_seats)]
+        each = n_threads or threads_each(n_seats)
+        self._seats = [_Seat(each) for _ in range(n_seats)]
 
     @property
     def n_places(self) -> int:

@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from flashpan.atomic import write_bytes
+from flashpan.cut.budget import parse_budget
 from flashpan.cut.plan import TrimSettings
-from flashpan.errors import TakeError, UsageError
+from flashpan.errors import SettingsError, TakeError, UsageError
 from flashpan.night.catalog import Catalog
 from flashpan.night.discovery import discover
 from flashpan.night.engines import Engine, Inline, Workers
@@ -26,6 +27,8 @@ from flashpan.settings import Settings
 from flashpan.settingsfile import SettingsFile
 
 ENGINES = ("processes", "inline", "dask")
+SPLIT_ABOVE_BYTES = 4_000_000_000
+"""Many takes keep all workers busy by themselves, at no cost; a long one at the end does not."""
 
 
 def ingest(
@@ -38,6 +41,7 @@ def ingest(
     engine: str | Engine = "processes",
     workers: int | None = None,
     scheduler: str | None = None,
+    split_above: int | None = SPLIT_ABOVE_BYTES,
     log_file: str | os.PathLike[str] | None = None,
     on_take: Callable[[Step], object] | None = None,
     on_line: Callable[[dict[str, Any]], object] | None = None,
@@ -67,6 +71,9 @@ def ingest(
         How many at a time; one per core by default.
     scheduler : str, optional
         Address of a Dask scheduler; without one, a cluster of this machine.
+    split_above : int or None
+        Takes of more bytes are measured in pieces by all workers, after the others; None for
+        never.
     log_file : path-like, optional
         Gets a JSON line for everything that happens.
     on_take : callable, optional
@@ -106,6 +113,7 @@ def ingest(
             takes=takes,
             wanted=wanted or TrimSettings(),
             permit=allowed,
+            split_above=split_above,
             on_take=on_take or (lambda step: None),
         )
         try:
@@ -154,6 +162,25 @@ def laid_settings(
     for section in layers.unused():
         if on_note is not None:
             on_note(f"{section}: fits no take")
+
+
+def parse_split_above(text: str) -> int | None:
+    """Read ``--split-above``: ``4GB``, or ``never``.
+
+    Raises
+    ------
+    SettingsError
+        Neither of them.
+    """
+    if text == "never":
+        return None
+    try:
+        budget = parse_budget(text)
+    except SettingsError as error:
+        raise SettingsError(f"--split-above {text}: give bytes (4GB), or never") from error
+    if not budget.in_bytes:
+        raise SettingsError(f"--split-above {text}: say of what ({text}B, {text}GB), or never")
+    return budget.amount
 
 
 def make_engine(name: str, workers: int | None = None, scheduler: str | None = None) -> Engine:

@@ -20,7 +20,7 @@ from flashpan.cut.report import Output, Trimmed
 from flashpan.cut.sidecar import sidecar_path
 from flashpan.errors import FlashpanError, TakeError
 from flashpan.eventlog import EXTENSION, to_dict
-from flashpan.find import opened
+from flashpan.find import Measured, opened
 from flashpan.fingerprint import fingerprint_of
 from flashpan.night.alone import alone_in
 from flashpan.night.checksums import SUFFIX, checksum, write_checksums
@@ -145,17 +145,30 @@ class Report:
     disk_is_full: bool = False
 
 
-def do(job: Job) -> Report:
+class NotAsOnePiece(Exception):
+    """What was measured of a take in pieces is not what measuring it whole would give."""
+
+
+def do(job: Job, measured: Measured | None = None) -> Report:
     """Search and cut one take; whatever is wrong with it stands in the report.
 
     Nothing is raised but `KeyboardInterrupt` and `SystemExit`: a plug-in's fault must not stop
     a night.
+
+    Parameters
+    ----------
+    job : Job
+    measured : callable, optional
+        What others have measured of the take, as for `flashpan.find`; it may raise
+        `NotAsOnePiece`, which is passed on.
     """
     began = time.monotonic()
     try:
         allowed = Permit(job.dest, job.permit)
         with alone_in(job.out):
-            report = _done(job, allowed)
+            report = _done(job, allowed, measured)
+    except NotAsOnePiece:
+        raise
     except FlashpanError as error:
         report = replace(_failed(job, str(error)), disk_is_full=_is_full(error))
     except OSError as error:
@@ -167,11 +180,11 @@ def do(job: Job) -> Report:
     return replace(report, seconds=round(time.monotonic() - began, 3))
 
 
-def _done(job: Job, allowed: Permit) -> Report:
+def _done(job: Job, allowed: Permit, measured: Measured | None) -> Report:
     before = fingerprint_of(job.take)
     run = TrimRun([job.take], job.out, job.wanted)
     with opened(job.take, job.settings) as reader:
-        plan = run.plan(reader, job.settings, allowed.check)
+        plan = run.plan(reader, job.settings, allowed.check, measured)
     done = run.write(plan, on_clip=allowed.check)
     if fingerprint_of(job.take) != before:
         raise TakeError(f"{job.take}: changed while it was read; run again when it is at rest")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import shutil
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -17,6 +18,8 @@ from pathlib import Path
 from flashpan.errors import TakeError
 
 PREFIX = ".flashpan-run-"
+PIECES_PREFIX = ".flashpan-pieces-"
+"""Of folders for what is measured of long takes."""
 _LOOK_EVERY_S = 1.0
 
 
@@ -28,11 +31,13 @@ class RunOver(TakeError):
 def permit(dest: Path) -> Iterator[str]:
     """Let work go on while the block lasts; gives the name that jobs carry.
 
-    To be called by the only run on a destination.
+    To be called by the only run on a destination.  What runs before it left there goes.
     """
     for old in dest.glob(f"{PREFIX}*"):
         with suppress(OSError):
             old.unlink()
+    for folder in dest.glob(f"{PIECES_PREFIX}*"):
+        shutil.rmtree(folder, ignore_errors=True)
     path = dest / f"{PREFIX}{secrets.token_hex(6)}"
     try:
         path.touch(exist_ok=False)

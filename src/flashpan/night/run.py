@@ -19,7 +19,7 @@ from pathlib import Path
 from flashpan.cut.plan import TrimSettings
 from flashpan.errors import FlashpanError, TakeError
 from flashpan.night.catalog import Catalog
-from flashpan.night.engines import Engine, WorkerDied
+from flashpan.night.engines import Engine, WorkerDied, Workers
 from flashpan.night.folders import folder_for, is_of, move_aside
 from flashpan.night.found import Found
 from flashpan.night.identity import Identity, identity_of
@@ -27,6 +27,7 @@ from flashpan.night.job import Job, Report, do, one_line
 from flashpan.night.journal import Journal
 from flashpan.night.key import key_of, said
 from flashpan.night.rows import FAILED
+from flashpan.night.split import do_in_pieces
 from flashpan.settings import Settings
 
 _LOOK_EVERY_S = 1.0
@@ -101,6 +102,9 @@ class Order:
         What the clips shall be.
     permit : str
         See `flashpan.night.permit`.
+    split_above : int or None
+        Takes of more bytes are measured in pieces by all workers, after the others; None for
+        never.
     on_take : callable
         Called with a `Step` for each take.
     more : callable
@@ -111,6 +115,7 @@ class Order:
     takes: Sequence[tuple[Found, Settings]]
     wanted: TrimSettings
     permit: str
+    split_above: int | None
     on_take: Callable[[Step], object]
     more: Callable[[], Sequence[tuple[Found, Settings]]] = tuple
 
@@ -139,7 +144,9 @@ class Run:
         self._order, self._catalog = order, catalog
         self._engine, self._journal = engine, journal
         self._in_hand: dict[Future[Report], _Item] = {}
+        self._long: list[_Item] = []
         self._again: list[_Item] = []
+        self._decider: Engine | None = None
         self._halt = ""
         self._seen: set[int] = set()
         self.night = Night(dest=catalog.dest)
@@ -180,7 +187,26 @@ class Run:
             while takes and not self._halt and len(self._in_hand) < self._engine.n_places:
                 self._take_up(*takes.popleft())
             self._gather()
+        self._work_in_pieces()
         self._work_again()
+
+    def _work_in_pieces(self) -> None:
+        """Do the long takes, each with all workers."""
+        while self._long and not self._halt:
+            item = self._long.pop(0)
+            self._begin(item)
+            self._decider = self._decider or Workers(1)
+            try:
+                report = do_in_pieces(item.job, self._engine, self._decider, self._done_whole)
+            except FlashpanError as error:
+                self._died(item, error)
+            else:
+                self._note(item, report)
+        if self._decider is not None:
+            self._decider.close()
+
+    def _done_whole(self, text: str) -> None:
+        self._journal.write("take-whole", why=text)
 
     def _work_again(self) -> None:
         """Try takes that ended their worker once more, each by itself.
@@ -207,7 +233,15 @@ class Run:
         if is_same or self._catalog.is_done(identity, key):
             self._pass_over(found, "same" if is_same else "there")
         else:
-            self._submit(self._item(take_id, found, identity, settings))
+            item = self._item(take_id, found, identity, settings)
+            if self._is_long(found):
+                self._long.append(item)
+            else:
+                self._submit(item)
+
+    def _is_long(self, found: Found) -> bool:
+        most = self._order.split_above
+        return most is not None and found.bytes > most and self._engine.n_places > 1
 
     def _failed_before(self, take_id: int) -> bool:
         """Whether a take failed in this run: another copy, or its disk come back, may do."""
@@ -239,13 +273,16 @@ class Run:
             self._journal.write("results-moved", take=job.take, to=str(aside))
 
     def _submit(self, item: _Item) -> None:
+        self._begin(item)
+        self._in_hand[self._engine.submit(do, item.job)] = item
+
+    def _begin(self, item: _Item) -> None:
         job = item.job
         asked = said(job.settings, job.wanted)
         key = key_of(job.settings, job.wanted)
         self._catalog.begin(item.take_id, asked, key, job.folder)
         self._journal.write("take-begins", take=job.take, folder=job.folder, settings=asked)
         self._tell(job.take, "begun")
-        self._in_hand[self._engine.submit(do, job)] = item
 
     def _gather(self, *, is_last_try: bool = False) -> None:
         """Wait until something is done, and note what came of it."""
@@ -307,6 +344,8 @@ class Run:
         """Stop the workers; what they had finished counts, what they had in hand does not."""
         with undisturbed():
             self._engine.stop()
+            if self._decider is not None:
+                self._decider.stop()
             for future, item in self._in_hand.items():
                 if future.done() and not future.cancelled() and future.exception() is None:
                     report = future.result()

@@ -18,7 +18,12 @@ from flashpan.night.catalog import Catalog
 from flashpan.night.discovery import discover
 from flashpan.night.engines import Engine
 from flashpan.night.found import Found
-from flashpan.night.ingest import make_engine, refuse_source_inside, write_index
+from flashpan.night.ingest import (
+    SPLIT_ABOVE_BYTES,
+    make_engine,
+    refuse_source_inside,
+    write_index,
+)
 from flashpan.night.journal import Journal
 from flashpan.night.layers import Layers
 from flashpan.night.permit import permit
@@ -43,6 +48,7 @@ def watch(
     engine: str | Engine = "processes",
     workers: int | None = None,
     scheduler: str | None = None,
+    split_above: int | None = SPLIT_ABOVE_BYTES,
     settle_s: float = SETTLE_S,
     look_every_s: float = LOOK_EVERY_S,
     once: bool = False,
@@ -91,6 +97,7 @@ def watch(
             asked=settings or Settings(),
             wanted=wanted or TrimSettings(),
             named=named,
+            split_above=split_above,
             settle_s=settle_s,
             on_take=on_take or (lambda step: None),
             on_note=on_note or (lambda text: None),
@@ -109,7 +116,7 @@ class Watch:
         Open.
     permit : str
         See `flashpan.night.permit`.
-    asked, wanted, named, settle_s, on_take, on_note
+    asked, wanted, named, split_above, settle_s, on_take, on_note
         As for `watch`.
     """
 
@@ -124,6 +131,7 @@ class Watch:
         asked: Settings,
         wanted: TrimSettings,
         named: SettingsFile | None,
+        split_above: int | None,
         settle_s: float,
         on_take: Callable[[Step], object],
         on_note: Callable[[str], object],
@@ -131,7 +139,8 @@ class Watch:
         self._source, self._catalog, self._engine = source, catalog, engine
         self._journal, self._permit = journal, permit
         self._asked, self._wanted, self._named = asked, wanted, named
-        self._settle_s, self._on_take, self._on_note = settle_s, on_take, on_note
+        self._split_above, self._settle_s = split_above, settle_s
+        self._on_take, self._on_note = on_take, on_note
         self._arrivals = Arrivals(settle_s, is_known=self._is_known)
         self._bell = Bell(catalog.dest, self._note)
         self._disk: tuple[int, int] | None = None
@@ -174,6 +183,7 @@ class Watch:
             takes=takes,
             wanted=self._wanted,
             permit=self._permit,
+            split_above=self._split_above,
             on_take=self._on_take,
             more=more,
         )
