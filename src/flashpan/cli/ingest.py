@@ -126,6 +126,7 @@ def _show_report(dest: str, as_json: bool) -> None:
     from flashpan.night.report import night_report
     from flashpan.night.reporttable import format_report, report_json
 
-    with NightRecord.read(dest) as record:
+    with NightRecord.read(dest) as record, record.at_one_moment():
         report = night_report(record)
-    Results(go_on=True).write(report_json(report) if as_json else format_report(report))
+        text = report_json(report) if as_json else format_report(report)
+    Results(go_on=True).write(text)
