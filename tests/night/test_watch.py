@@ -9,7 +9,6 @@ import subprocess
 import sys
 import threading
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -334,11 +333,3 @@ class TestOnAndOn:
         again.stop()
         with NightRecord.read(dest) as record:
             assert [one.outcome for one in record.attempts()] == ["done", "done"]
-
-
-def test_the_sample_of_a_service_is_whole():
-    readme = (Path(__file__).parents[2] / "README.md").read_text()
-    unit = readme.partition("```ini\n")[2].partition("```")[0]
-    assert "ExecStart=" in unit
-    assert "flashpan watch " in unit
-    assert "SuccessExitStatus=130" in unit
