@@ -1,6 +1,7 @@
 """The memory of a night."""
 
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -353,6 +354,27 @@ class TestLooking:
             with pytest.raises(CatalogError, match="readonly"):
                 looking._db.run("DELETE FROM event")
         assert (tmp_path / CATALOG_NAME).read_bytes() == before
+        assert sorted(os.listdir(tmp_path)) == [LOCK_NAME, CATALOG_NAME]
+
+    def test_on_a_disk_that_takes_nothing(self, tmp_path):
+        if os.geteuid() or not shutil.which("mount"):
+            pytest.skip("only an administrator may mount a disk")
+        with Catalog.open(tmp_path / "night") as catalog:
+            put_done(catalog)
+        (tmp_path / "shut").mkdir()
+        mounts = [
+            ["mount", "--bind", tmp_path / "night", tmp_path / "shut"],
+            ["mount", "-o", "remount,bind,ro", tmp_path / "shut"],
+        ]
+        try:
+            if any(subprocess.run(mount, capture_output=True).returncode for mount in mounts):
+                pytest.skip("no mounting here")
+            with NightRecord.read(tmp_path / "shut") as looking:
+                assert len(list(looking.events())) == 1
+            with pytest.raises(CatalogError, match=r"Read-only file system.*you may write to"):
+                Catalog.open(tmp_path / "shut")
+        finally:
+            subprocess.run(["umount", tmp_path / "shut"], capture_output=True)
 
 
 # A run that begins a take and then holds still; its process is killed.

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import json
-import signal
-from collections.abc import Iterator
-from contextlib import contextmanager
-from types import FrameType
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from flashpan.cli.clip_options import clip_options, wanted_clips
+from flashpan.cli.engine_options import engine_options, engine_settings
 from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
 from flashpan.cli.output import Results, note
 from flashpan.cli.progress import take_progress
+from flashpan.cli.stopping import stoppable
 
 if TYPE_CHECKING:
     from flashpan.night.run import Step
@@ -64,28 +62,10 @@ Examples:
 @click.argument("source", metavar="SOURCE")
 @click.option("--to", "dest", metavar="DEST", required=True, help="Folder of the night.")
 @click.option(
-    "--engine",
-    type=click.Choice(["processes", "inline", "dask"]),
-    default="processes",
-    show_default=True,
-    help="Where the work is done.",
-)
-@click.option(
-    "--workers", metavar="N", type=int, help="Takes at a time [default: one for each core]."
-)
-@click.option("--scheduler", metavar="ADDRESS", help="Of a Dask cluster: tcp://HOST:8786.")
-@click.option(
-    "--split-above",
-    metavar="SIZE",
-    default="4GB",
-    show_default=True,
-    help="Larger takes are measured in pieces by all workers at once; never for none.",
-)
-@click.option("--log-file", metavar="FILE", help="Add a JSON line for everything that happens.")
-@click.option(
     "--show-settings", is_flag=True, help="Print what applies to each take and from where, only."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the report (or settings) as JSON.")
+@engine_options
 @clip_options
 @search_options
 @click.pass_context
@@ -94,25 +74,20 @@ def command(
     /,
     source: str,
     dest: str,
-    engine: str,
-    workers: int | None,
-    scheduler: str | None,
-    split_above: str,
-    log_file: str | None,
     show_settings: bool,
     as_json: bool,
     settings_file: str | None,
     **options: Any,
 ) -> None:
     """Read the options, run the night, show the report."""
-    wanted = wanted_clips(options)
+    how, wanted = engine_settings(options), wanted_clips(options)
     asked, named = asked_settings(options), named_settings(settings_file)
     if show_settings:
         _show_settings(source, dest, asked, named, as_json)
         return
-    from flashpan.night.ingest import ingest, parse_split_above
+    from flashpan.night.ingest import ingest
 
-    with take_progress() as progress, _stoppable():
+    with take_progress() as progress, stoppable():
 
         def on_take(step: Step) -> None:
             if step.error:
@@ -125,13 +100,9 @@ def command(
             asked,
             wanted,
             named=named,
-            engine=engine,
-            workers=workers,
-            scheduler=scheduler,
-            split_above=parse_split_above(split_above),
-            log_file=log_file,
             on_take=on_take,
             on_note=note,
+            **how,
         )
     _show_report(dest, as_json)
     ctx.exit(night.exit_code)
@@ -155,21 +126,7 @@ def _show_report(dest: str, as_json: bool) -> None:
     from flashpan.night.report import night_report
     from flashpan.night.reporttable import format_report, report_json
 
-    form = report_json if as_json else format_report
-    with NightRecord.read(dest) as record:
-        text = form(night_report(record))
+    with NightRecord.read(dest) as record, record.at_one_moment():
+        report = night_report(record)
+        text = report_json(report) if as_json else format_report(report)
     Results(go_on=True).write(text)
-
-
-@contextmanager
-def _stoppable() -> Iterator[None]:
-    """Let a service manager's SIGTERM stop the night as Ctrl-C does."""
-    before = signal.signal(signal.SIGTERM, _interrupt)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
-
-
-def _interrupt(number: int, frame: FrameType | None) -> NoReturn:
-    raise KeyboardInterrupt

@@ -11,7 +11,7 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -79,7 +79,7 @@ class Catalog(NightRecord):
         trace: TracebackType | None,
     ) -> None:
         try:
-            if value is None:
+            with suppress(CatalogError):  # then the file is looked through next time
                 self._db.run("DELETE FROM night WHERE name = ?", _AT_WORK)
         finally:
             self.close()

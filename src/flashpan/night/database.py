@@ -131,12 +131,14 @@ def _connect(path: Path, *, uri: str = "") -> sqlite3.Connection:
 def _connected_to_read(path: Path) -> sqlite3.Connection:
     """A connection that changes nothing, also on a disk that takes nothing."""
     uri = path.absolute().as_uri()
-    connection = _connect(path, uri=f"{uri}?mode=ro")
+    # one that may not write at all would leave the files of the write-ahead log behind
+    connection = _connect(path, uri=f"{uri}?mode=rw")
     try:
         connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except sqlite3.OperationalError:
         connection.close()  # the log of writes cannot be set up: nobody writes there
         return _connect(path, uri=f"{uri}?immutable=1")
+    connection.execute("PRAGMA query_only = ON")
     return connection
 
 

@@ -104,6 +104,7 @@ def ingest(
         catalog = closing.enter_context(Catalog.open(dest))
         allowed = closing.enter_context(permit(Path(dest)))
         catalog.reset_running()
+        catalog.put_problems(found for found, _ in takes if found.problem is not None)
         made = make_engine(engine, workers, scheduler) if isinstance(engine, str) else engine
         if made is not engine:
             closing.callback(made.close)

@@ -26,6 +26,7 @@ from flashpan.night.identity import Identity, identity_of
 from flashpan.night.job import Job, Report, do, one_line
 from flashpan.night.journal import Journal
 from flashpan.night.key import key_of, said
+from flashpan.night.rows import FAILED
 from flashpan.night.split import do_in_pieces
 from flashpan.settings import Settings
 
@@ -106,6 +107,8 @@ class Order:
         never.
     on_take : callable
         Called with a `Step` for each take.
+    more : callable
+        Asked again and again, while anything is done, for takes that have come up meanwhile.
     """
 
     source: str
@@ -114,6 +117,7 @@ class Order:
     permit: str
     split_above: int | None
     on_take: Callable[[Step], object]
+    more: Callable[[], Sequence[tuple[Found, Settings]]] = tuple
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +161,7 @@ class Run:
         KeyboardInterrupt
             After the workers have been stopped; takes in hand will have their turn again.
         """
-        takes = self._sorted_out()
+        takes = self._sorted_out(self._order.takes)
         self._log_begin(len(takes))
         try:
             self._work_through(takes)
@@ -169,18 +173,17 @@ class Run:
             raise TakeError(self._halt)
         return self.night
 
-    def _sorted_out(self) -> deque[tuple[Found, Settings]]:
-        """The takes; what cannot be read is noted and left out."""
-        takes = self._order.takes
-        self.night.n_found = len(takes)
-        problems = [found for found, _ in takes if found.problem is not None]
-        self._catalog.put_problems(problems)
-        for found in problems:
-            self._unreadable(found, found.problem or "")
+    def _sorted_out(self, takes: Sequence[tuple[Found, Settings]]) -> deque[tuple[Found, Settings]]:
+        """Takes that can be worked on; what cannot be read is noted and left out."""
+        self.night.n_found += len(takes)
+        for found, _ in takes:
+            if found.problem is not None:
+                self._unreadable(found, found.problem)
         return deque(take for take in takes if take[0].problem is None)
 
     def _work_through(self, takes: deque[tuple[Found, Settings]]) -> None:
         while (takes and not self._halt) or self._in_hand:
+            takes += self._sorted_out(self._order.more())
             while takes and not self._halt and len(self._in_hand) < self._engine.n_places:
                 self._take_up(*takes.popleft())
             self._gather()
@@ -225,7 +228,7 @@ class Run:
             return
         take_id = self._catalog.add(found, identity)
         key = key_of(settings, self._order.wanted)
-        is_same = take_id in self._seen
+        is_same = take_id in self._seen and not self._failed_before(take_id)
         self._seen.add(take_id)
         if is_same or self._catalog.is_done(identity, key):
             self._pass_over(found, "same" if is_same else "there")
@@ -239,6 +242,11 @@ class Run:
     def _is_long(self, found: Found) -> bool:
         most = self._order.split_above
         return most is not None and found.bytes > most and self._engine.n_places > 1
+
+    def _failed_before(self, take_id: int) -> bool:
+        """Whether a take failed in this run: another copy, or its disk come back, may do."""
+        waits = any(item.take_id == take_id for item in self._again)
+        return not waits and self._catalog.state(take_id) == FAILED
 
     def _item(self, take_id: int, found: Found, identity: Identity, settings: Settings) -> _Item:
         folder = self._catalog.folder_of(take_id)
