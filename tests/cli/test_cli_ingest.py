@@ -155,7 +155,9 @@ class TestStopped:
         return folder
 
     @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-    @pytest.mark.parametrize("engine", ["processes", "inline"])
+    @pytest.mark.parametrize(
+        "engine", ["processes", "inline", pytest.param("dask", marks=pytest.mark.slow)]
+    )
     def test_stops_in_time_and_goes_on(self, long_card, dest, engine, number):
         words = ["ingest", str(long_card), "--to", str(dest), "--engine", engine, *QUICK]
         process = subprocess.Popen(

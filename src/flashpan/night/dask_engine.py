@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Callable
 from concurrent.futures import CancelledError, Future
@@ -10,7 +11,7 @@ from typing import Any, TypeVar
 
 import flashpan
 from flashpan.errors import PlugInError, UsageError
-from flashpan.night.engines import EngineLost, WorkerDied
+from flashpan.night.engines import EngineLost, WorkerDied, undisturbed
 from flashpan.threads import DECODER_THREADS, usable_cores
 
 Thing = TypeVar("Thing")
@@ -119,7 +120,14 @@ def _local_cluster(n_workers: int) -> Any:
     import distributed
 
     made: Any = distributed.LocalCluster
-    return made(n_workers=n_workers, threads_per_worker=1, processes=True, dashboard_address=None)
+    with undisturbed():  # when to stop is for the coordinator to say
+        return made(
+            n_workers=n_workers,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address=None,
+            silence_logs=logging.ERROR,
+        )
 
 
 def _connected(where: Any) -> Any:

@@ -12,9 +12,10 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from multiprocessing.process import BaseProcess
 from types import FrameType
 from typing import Any, NoReturn, Protocol, TypeVar
@@ -201,6 +202,19 @@ class _Seat:
         if self._pool is not None:
             self._pool.shutdown(wait=True)
             self._pool = None
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Let no Ctrl-C reach the block, nor the processes that it starts."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def how_it_ended(exit_code: int | None) -> str:

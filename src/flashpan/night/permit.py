@@ -48,8 +48,13 @@ def permit(dest: Path) -> Iterator[str]:
     try:
         yield path.name
     finally:
-        with suppress(OSError):
-            path.unlink()
+        revoke(dest, path.name)
+
+
+def revoke(dest: Path, name: str) -> None:
+    """Have all work of a run stop soon; may be done twice."""
+    with suppress(OSError):
+        Path(dest, name).unlink()
 
 
 class Permit:

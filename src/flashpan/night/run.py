@@ -7,25 +7,23 @@ and hands out no more work than there are places, so that a stop loses only what
 from __future__ import annotations
 
 import os
-import signal
-import threading
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from flashpan.cut.plan import TrimSettings
 from flashpan.errors import FlashpanError, TakeError
 from flashpan.night.catalog import Catalog
-from flashpan.night.engines import Engine, EngineLost, WorkerDied, Workers
+from flashpan.night.engines import Engine, EngineLost, WorkerDied, Workers, undisturbed
 from flashpan.night.folders import folder_for, is_of, move_aside
 from flashpan.night.found import Found
 from flashpan.night.identity import Identity, identity_of
 from flashpan.night.job import Job, Report, do, one_line
 from flashpan.night.journal import Journal
 from flashpan.night.key import key_of, said
+from flashpan.night.permit import revoke
 from flashpan.night.rows import FAILED
 from flashpan.night.split import do_in_pieces
 from flashpan.settings import Settings
@@ -347,6 +345,7 @@ class Run:
     def _give_up(self, error: BaseException) -> None:
         """Stop the workers; what they had finished counts, what they had in hand does not."""
         with undisturbed():
+            revoke(self.night.dest, self._order.permit)
             self._engine.stop()
             if self._decider is not None:
                 self._decider.stop()
@@ -376,19 +375,6 @@ class Run:
             failed=len(night.failed),
             stopped_by=one_line(why) or None,
         )
-
-
-@contextmanager
-def undisturbed() -> Iterator[None]:
-    """Let a second Ctrl-C not break off what the first one began."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
 
 
 def _facts(report: Report) -> dict[str, object]:
