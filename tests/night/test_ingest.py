@@ -337,7 +337,7 @@ class TestKey:
     def test_says_what_was_asked_and_where(self):
         settings = Settings.from_mapping({"pre_roll": "5ms", "capture_rate": 1000}, "card.toml")
         assert said(settings, TrimSettings(how="copy")) == {
-            "find": {"pre_roll": "5ms", "capture_rate": "1000"},
+            "find": {"pre_roll": "5ms", "capture_rate": 1000},
             "trim": {"how": "copy"},
             "from": {"pre_roll": "card.toml", "capture_rate": "card.toml"},
         }
@@ -346,6 +346,9 @@ class TestKey:
         one = Settings.from_mapping({"pre_roll": 5}, "a")
         other = Settings.from_mapping({"pre_roll": 5}, "b")
         plain = TrimSettings()
+        by_hand = Settings(capture_rate=1000)  # type as a script gives it
+        as_read = Settings.from_mapping({"capture_rate": "1000"})
+        assert key_of(by_hand, plain) == key_of(as_read, plain)
         assert key_of(one, plain) == key_of(other, TrimSettings(overwrite=True))
         assert key_of(one, plain) != key_of(replace(one, first=3), plain)
         assert key_of(one, plain) != key_of(one, TrimSettings(verify=False))

@@ -6,6 +6,7 @@ import hashlib
 import json
 from dataclasses import fields
 from enum import Enum
+from fractions import Fraction
 from typing import Any
 
 from flashpan.cut.plan import TrimSettings
@@ -53,4 +54,6 @@ def _plain(value: Any) -> Any:
         return [_plain(one) for one in value]
     if isinstance(value, Enum):
         return str(value.value)
+    if isinstance(value, Fraction) and value.denominator == 1:
+        return int(value)
     return value if isinstance(value, bool | int | float | str) else str(value)
