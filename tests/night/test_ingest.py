@@ -1,6 +1,7 @@
 """A night, start to end: taken up again, stopped, spoilt by single takes, done by any engine."""
 
 import json
+import os
 import shutil
 from dataclasses import replace
 
@@ -382,3 +383,30 @@ class _Deadly(Inline):
             future = type(future)()
             future.set_exception(WorkerDied("the worker process ended by signal 9"))
         return future
+
+
+_CUSTOM = """
+import os, signal
+from flashpan.trim import TrimRun
+plan = TrimRun.plan
+def deadly(self, reader, *more):
+    if "stills 03" in reader.info.path:
+        os.kill(os.getpid(), signal.SIGSEGV)
+    return plan(self, reader, *more)
+TrimRun.plan = deadly
+"""
+
+
+def test_a_take_that_crashes_its_worker_costs_itself_only(source, dest, tmp_path, monkeypatch):
+    """As a codec does that crashes: the real processes, the real signal."""
+    (tmp_path / "site").mkdir()
+    (tmp_path / "site" / "sitecustomize.py").write_text(_CUSTOM)
+    path = os.pathsep.join([str(tmp_path / "site"), os.environ.get("PYTHONPATH", "")])
+    monkeypatch.setenv("PYTHONPATH", path)
+    night, lines = run(source, dest, engine="processes", workers=2)
+    assert (len(night.done), len(night.failed)) == (4, 1)
+    assert "signal 11" in night.errors[0]
+    assert "stills 03" in night.errors[0]
+    assert kinds(lines).count("worker-died") == 1
+    monkeypatch.undo()
+    assert run(source, dest)[0].exit_code == 0
