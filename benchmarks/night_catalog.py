@@ -16,7 +16,6 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +23,7 @@ from flashpan.night.catalog import Catalog
 from flashpan.night.discovery import CATALOG_NAME
 from flashpan.night.found import Found
 from flashpan.night.identity import Identity
+from flashpan.night.job import ClipReport, Report
 from flashpan.night.record import NightRecord
 from flashpan.night.report import night_report
 from flashpan.night.reporttable import format_report, report_csv, report_json
@@ -33,38 +33,6 @@ _EVENING_NS = 1_700_000_000_000_000_000
 _APART_NS = 300_000_000
 _FRAMES = 100_000
 _KEY = "as asked"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SyntheticClip:
-    """A clip that is not there."""
-
-    number: int
-    form: str = "clip"
-    name: str = "clip.mov"
-    first: int
-    last: int
-    frames: int = 100
-    bytes: int = 10_000_000
-    way: str = "copy"
-    proof: str = "bit for bit"
-    sha256: str = "0" * 64
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SyntheticOutcome:
-    """What no worker reported."""
-
-    log: dict[str, Any] | None
-    clips: Sequence[SyntheticClip]
-    log_name: str = "take.events.json"
-    left_out: int = 0
-    warnings: Sequence[str] = ()
-    error: str = ""
-    seconds: float = 10.0
-    bytes_read: int = 1_000_000_000
-    shot_at: str = ""
-    shot_at_from: str = ""
 
 
 def found(number: int) -> Found:
@@ -87,11 +55,13 @@ def identity(one: Found) -> Identity:
     )
 
 
-def outcome(n_events: int) -> SyntheticOutcome:
-    """A take with so many events, each in a clip of its own."""
+def report(n_events: int) -> Report:
+    """What no worker said: so many events, each in a clip of its own."""
     onsets = [1000 * (number + 1) for number in range(n_events)]
     spans = [(onset - 50, onset + 49) for onset in onsets]
-    return SyntheticOutcome(
+    return Report(
+        take="",
+        folder="",
         log={
             "take": {"capture_rate": 10_000, "playback_rate": 25},
             "totals": {"frames": _FRAMES},
@@ -101,10 +71,25 @@ def outcome(n_events: int) -> SyntheticOutcome:
                 for number, (first, last) in enumerate(spans)
             ],
         },
-        clips=[
-            SyntheticClip(number=number, first=first, last=last)
-            for number, (first, last) in enumerate(spans)
-        ],
+        log_name="take.events.json",
+        clips=tuple(_clip(number, *span) for number, span in enumerate(spans)),
+        seconds=10.0,
+        bytes_read=1_000_000_000,
+    )
+
+
+def _clip(number: int, first: int, last: int) -> ClipReport:
+    return ClipReport(
+        number=number,
+        form="clip",
+        name="clip.mov",
+        first=first,
+        last=last,
+        frames=last - first + 1,
+        bytes=10_000_000,
+        way="copy",
+        proof="bit for bit",
+        sha256="0" * 64,
     )
 
 
@@ -125,7 +110,7 @@ def _event(onset: int) -> dict[str, Any]:
 def fill(dest: Path, n_takes: int, n_events: int) -> None:
     """Make the catalog."""
     with Catalog.open(dest) as catalog, catalog.together():
-        result = outcome(n_events)
+        result = report(n_events)
         for number in range(n_takes):
             one = found(number)
             take_id = catalog.add(one, identity(one))
@@ -166,10 +151,10 @@ def measure(dest: Path, n_takes: int) -> dict[str, float]:
     with catalog:
         pass
     with NightRecord.read(dest) as record:
-        seconds["sum up"], report = timed(lambda: night_report(record))
-        seconds["report as text"], _ = timed(lambda: format_report(report))
-        seconds["report as CSV"], _ = timed(lambda: report_csv(report))
-        seconds["report as JSON"], _ = timed(lambda: report_json(report))
+        seconds["sum up"], summed = timed(lambda: night_report(record))
+        seconds["report as text"], _ = timed(lambda: format_report(summed))
+        seconds["report as CSV"], _ = timed(lambda: report_csv(summed))
+        seconds["report as JSON"], _ = timed(lambda: report_json(summed))
     return seconds
 
 

@@ -13,7 +13,8 @@ import pytest
 from ingest_fixtures import QUICKLY, content_of, files_under, mixed_takes
 
 from flashpan.errors import UsageError
-from flashpan.night.ingest import ingest, make_engine
+from flashpan.night.desk import make_engine
+from flashpan.night.ingest import ingest
 
 distributed = pytest.importorskip("distributed")
 pytestmark = pytest.mark.slow
