@@ -28,7 +28,9 @@ if TYPE_CHECKING:
     from flashpan.model import Event, EventLog, Frame, Region, TakeInfo, TrimRange
     from flashpan.night.ingest import ingest
     from flashpan.night.record import NightRecord
+    from flashpan.night.report import NightReport, night_report
     from flashpan.night.run import Night
+    from flashpan.night.watch import watch
     from flashpan.readers.open import open_take
     from flashpan.settings import Settings
     from flashpan.trim import trim
@@ -43,6 +45,7 @@ __all__ = [
     "Frame",
     "Night",
     "NightRecord",
+    "NightReport",
     "PlugInError",
     "Region",
     "RegionError",
@@ -59,8 +62,10 @@ __all__ = [
     "explain",
     "find",
     "ingest",
+    "night_report",
     "open_take",
     "trim",
+    "watch",
 ]
 
 _HOMES = {
@@ -85,6 +90,8 @@ _HOMES = {
     "ingest": "flashpan.night.ingest",
     "Night": "flashpan.night.run",
     "NightRecord": "flashpan.night.record",
+    **dict.fromkeys(("NightReport", "night_report"), "flashpan.night.report"),
+    "watch": "flashpan.night.watch",
     "open_take": "flashpan.readers.open",
     "trim": "flashpan.trim",
     "TrimSettings": "flashpan.cut.plan",

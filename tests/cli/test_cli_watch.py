@@ -87,6 +87,19 @@ def test_the_commands_in_the_readme_work(tmp_path, card):
     assert done.stdout.rstrip().splitlines()[-1].startswith("20")  # a row of the CSV
 
 
+def test_the_python_in_the_readme_works(tmp_path, card):
+    script = re.search(r"```python\n(.*?)```", SECTION, re.S)[1]
+    script = script.replace("once=True", "once=True, settle_s=0.2")
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=tmp_path, capture_output=True, text=True
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    first, *events = done.stdout.splitlines()
+    assert first.endswith("frames kept of 120")
+    assert [line.split()[1] for line in events] == ["a.mov"] * len(events)
+    assert events
+
+
 class TestService:
     @pytest.fixture
     def unit(self):

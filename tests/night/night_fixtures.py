@@ -1,41 +1,32 @@
 """Takes and outcomes of an invented night, as discovery and workers give them."""
 
-from dataclasses import dataclass
-
 from flashpan.night.found import Found
 from flashpan.night.identity import Identity
+from flashpan.night.job import ClipReport, Report
 
 SETTINGS = {"pre_roll": "5ms"}
 HOUR_NS = 3_600_000_000_000
 EVENING_NS = 1_700_000_000_000_000_000  # 2023-11-14 22:13:20 UTC
 
 
-@dataclass(frozen=True, kw_only=True)
-class Clipped:
-    number: int
-    form: str = "clip"
-    name: str = "a_r000.mov"
-    first: int = 40
-    last: int = 69
-    frames: int = 30
-    bytes: int = 3000
-    way: str = "copy"
-    proof: str = "bit for bit"
-    sha256: str = "ab" * 32
+def clip(number=0, **more):
+    facts = {
+        "form": "clip",
+        "name": "a_r000.mov",
+        "first": 40,
+        "last": 69,
+        "frames": 30,
+        "bytes": 3000,
+        "way": "copy",
+        "proof": "bit for bit",
+        "sha256": "ab" * 32,
+    }
+    return ClipReport(number=number, **facts | more)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Outcome:
-    log: dict | None = None
-    log_name: str = "a.events.json"
-    clips: tuple = ()
-    left_out: int = 0
-    warnings: tuple = ()
-    error: str = ""
-    seconds: float = 1.5
-    bytes_read: int = 9000
-    shot_at: str = ""
-    shot_at_from: str = ""
+def report(**more):
+    facts = {"log_name": "a.events.json", "seconds": 1.5, "bytes_read": 9000}
+    return Report(take="/card/a.mp4", folder="a", **facts | more)
 
 
 def found(path="/card/a.mp4", size=9000, mtime_ns=EVENING_NS, **more):
@@ -87,10 +78,10 @@ def log(events=None, frames=1000, **take):
 def outcome(events=None, frames=1000, **more):
     made = log(events, frames)
     clips = tuple(
-        Clipped(number=k, first=kept["first"], last=kept["last"], name=f"a_r{k:03d}.mov")
+        clip(k, first=kept["first"], last=kept["last"], name=f"a_r{k:03d}.mov")
         for k, kept in enumerate(made["ranges"])
     )
-    return Outcome(**{"log": made, "clips": clips} | more)
+    return report(**{"log": made, "clips": clips} | more)
 
 
 def put_done(catalog, path="/card/a.mp4", digest="a", key="k", result=None, **more):

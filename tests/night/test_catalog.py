@@ -16,13 +16,13 @@ from night_fixtures import (
     EVENING_NS,
     HOUR_NS,
     SETTINGS,
-    Clipped,
-    Outcome,
+    clip,
     event,
     found,
     identity,
     outcome,
     put_done,
+    report,
 )
 
 from flashpan.errors import CatalogError, NightBusy
@@ -179,7 +179,7 @@ class TestAttempts:
         assert [clip.sha256 for clip in catalog.clips(take_id)] == ["ab" * 32] * 2
 
     def test_copies_beside_a_clip(self, catalog):
-        result = outcome(clips=(Clipped(number=0), Clipped(number=0, form="view", name="a.mp4")))
+        result = outcome(clips=(clip(0), clip(0, form="view", name="a.mp4")))
         take_id = put_done(catalog, result=result)
         assert {clip.form for clip in catalog.clips(take_id)} == {"clip", "view"}
 
@@ -212,7 +212,7 @@ class TestAttempts:
     def test_results_stay_where_a_take_could_not_be_searched_again(self, catalog):
         take_id = put_done(catalog)
         catalog.begin(take_id, SETTINGS, "other", "a")
-        catalog.finish(take_id, Outcome(error="a.mp4: no such file"))
+        catalog.finish(take_id, report(error="a.mp4: no such file"))
         assert len(list(catalog.events(take_id))) == 1
 
     def test_results_give_way_to_later_ones(self, catalog):

@@ -16,7 +16,8 @@ from ingest_fixtures import QUICKLY, content_of, files_under, mixed_takes
 from trim_fixtures import pictures
 
 from flashpan.errors import TakeError, UsageError
-from flashpan.night.ingest import ingest, make_engine
+from flashpan.night.desk import make_engine
+from flashpan.night.ingest import ingest
 
 distributed = pytest.importorskip("distributed")
 pytestmark = pytest.mark.slow

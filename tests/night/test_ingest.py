@@ -13,8 +13,9 @@ from trim_fixtures import state, video
 from flashpan.cut.plan import TrimSettings
 from flashpan.errors import NightBusy, SettingsError, TakeError, UsageError
 from flashpan.night.catalog import Catalog
+from flashpan.night.desk import make_engine
 from flashpan.night.engines import Inline, WorkerDied
-from flashpan.night.ingest import ingest, make_engine, parse_split_above
+from flashpan.night.ingest import ingest, parse_split_above
 from flashpan.night.key import key_of, said
 from flashpan.night.permit import PREFIX, Permit, RunOver, permit
 from flashpan.night.record import NightRecord

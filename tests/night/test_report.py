@@ -12,7 +12,7 @@ from night_fixtures import (
     EVENING_NS,
     HOUR_NS,
     SETTINGS,
-    Clipped,
+    clip,
     event,
     found,
     identity,
@@ -80,7 +80,7 @@ class TestSums:
         assert (totals.seconds, totals.bytes_read) == (3 * 1.5 + 2 * 2.0, 27_000)
 
     def test_copies_beside_clips_count_apart(self, tmp_path, reported):
-        clips = (Clipped(number=0), Clipped(number=0, form="view", name="v.mp4", bytes=500))
+        clips = (clip(0), clip(0, form="view", name="v.mp4", bytes=500))
         with Catalog.open(tmp_path) as catalog:
             put_done(catalog, result=outcome(clips=clips))
         totals = reported(tmp_path).totals
@@ -188,7 +188,7 @@ class TestText:
 
     def test_clips_that_weigh_more_than_takes(self, tmp_path, reported):
         with Catalog.open(tmp_path) as catalog:
-            put_done(catalog, result=outcome(clips=(Clipped(number=0, bytes=19_000),)))
+            put_done(catalog, result=outcome(clips=(clip(0, bytes=19_000),)))
         text = format_report(reported(tmp_path, offload_rate=Fraction(1000)))
         assert "clips 19 kB of 9 kB, 10 kB more than the takes" in text
         assert "0:00:10 more at 1 kB per second" in text

@@ -34,7 +34,6 @@ def alone_in(folder: Path, patience_s: float = _PATIENCE_S) -> Iterator[None]:
     """
     path = folder / LOCK_NAME
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         descriptor = _held(path, time.monotonic() + patience_s)
     except OSError as error:
         raise TakeError(
@@ -54,13 +53,23 @@ def alone_in(folder: Path, patience_s: float = _PATIENCE_S) -> Iterator[None]:
 def _held(path: Path, until: float) -> int | None:
     """A descriptor that holds the lock; None where patience ran out."""
     while True:
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
-        if _locked(descriptor) and _is_still(path, descriptor):
-            return descriptor
-        os.close(descriptor)
+        descriptor = _opened(path)
+        if descriptor is not None:
+            if _locked(descriptor) and _is_still(path, descriptor):
+                return descriptor
+            os.close(descriptor)
         if time.monotonic() > until:
             return None
         time.sleep(_PAUSE_S)
+
+
+def _opened(path: Path) -> int | None:
+    """The lock file, made if need be; None where its folder went while we looked."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        return os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    except FileNotFoundError:
+        return None  # the last holder left nothing in it and took it away
 
 
 def _locked(descriptor: int) -> bool:

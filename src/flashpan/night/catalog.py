@@ -15,7 +15,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from flashpan.errors import CatalogError
 from flashpan.night.clock import of_file_time
@@ -26,7 +26,10 @@ from flashpan.night.identity import TIME_STEP_NS, Identity
 from flashpan.night.lock import only_run
 from flashpan.night.record import NightRecord, identity_in
 from flashpan.night.results import put_results
-from flashpan.night.rows import DONE, FAILED, NEW, RUNNING, Outcome
+from flashpan.night.rows import DONE, FAILED, NEW, RUNNING
+
+if TYPE_CHECKING:
+    from flashpan.night.job import Report
 
 STOPPED = "stopped"
 _AT_WORK = "at work since"
@@ -215,17 +218,17 @@ class Catalog(NightRecord):
                 outcome=RUNNING,
             )
 
-    def finish(self, take_id: int, outcome: Outcome) -> None:
-        """Note what came of a take: done, or failed where the outcome has an error.
+    def finish(self, take_id: int, report: Report) -> None:
+        """Note what came of a take: done, or failed where the report has an error.
 
         Events and clips of an earlier attempt give way, unless the take could not be searched
         this time: then they are what there is.
         """
-        state = FAILED if outcome.error else DONE
+        state = FAILED if report.error else DONE
         with self._db.change():
-            if outcome.log is not None:
-                put_results(self._db, take_id, outcome, outcome.log)
-            self._end(take_id, state, outcome.error, outcome.seconds, outcome.bytes_read)
+            if report.log is not None:
+                put_results(self._db, take_id, report, report.log)
+            self._end(take_id, state, report.error, report.seconds, report.bytes_read)
 
     def fail(self, take_id: int, error: str, seconds: float = 0.0) -> None:
         """Note that a take failed and left no report: its worker died."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +12,11 @@ from flashpan.atomic import write_bytes
 from flashpan.cut.budget import parse_budget
 from flashpan.cut.plan import TrimSettings
 from flashpan.errors import SettingsError, TakeError, UsageError
-from flashpan.night.catalog import Catalog
+from flashpan.night.desk import desk_at
 from flashpan.night.discovery import discover
-from flashpan.night.engines import Engine, Inline, Workers
+from flashpan.night.engines import Engine
 from flashpan.night.found import Found
-from flashpan.night.journal import Journal
 from flashpan.night.layers import Layers
-from flashpan.night.permit import permit
 from flashpan.night.record import NightRecord
 from flashpan.night.report import night_report
 from flashpan.night.reporttable import format_report, report_csv, report_json
@@ -26,7 +24,6 @@ from flashpan.night.run import Night, Order, Run, Step
 from flashpan.settings import Settings
 from flashpan.settingsfile import SettingsFile
 
-ENGINES = ("processes", "inline", "dask")
 SPLIT_ABOVE_BYTES = 4_000_000_000
 """Many takes keep all workers busy by themselves, at no cost; a long one at the end does not."""
 
@@ -99,27 +96,26 @@ def ingest(
         After the workers have been stopped and the catalog is in order.
     """
     takes = list(laid_settings(source, dest, settings or Settings(), named=named, on_note=on_note))
-    with ExitStack() as closing:
-        journal = closing.enter_context(Journal(log_file, on_line))
-        catalog = closing.enter_context(Catalog.open(dest))
-        allowed = closing.enter_context(permit(Path(dest)))
-        catalog.reset_running()
-        catalog.put_problems(found for found, _ in takes if found.problem is not None)
-        made = make_engine(engine, workers, scheduler) if isinstance(engine, str) else engine
-        if made is not engine:
-            closing.callback(made.close)
+    with desk_at(
+        dest,
+        engine=engine,
+        workers=workers,
+        scheduler=scheduler,
+        log_file=log_file,
+        on_line=on_line,
+    ) as desk:
+        desk.catalog.put_problems(found for found, _ in takes if found.problem is not None)
         order = Order(
             source=os.fspath(source),
             takes=takes,
             wanted=wanted or TrimSettings(),
-            permit=allowed,
             split_above=split_above,
             on_take=on_take or (lambda step: None),
         )
         try:
-            return Run(order, catalog, made, journal).all_takes()
+            return Run(order, desk).all_takes()
         finally:
-            write_index(catalog)
+            write_index(desk.catalog)
 
 
 def write_index(record: NightRecord) -> None:
@@ -181,29 +177,6 @@ def parse_split_above(text: str) -> int | None:
     if not budget.in_bytes:
         raise SettingsError(f"--split-above {text}: say of what ({text}B, {text}GB), or never")
     return budget.amount
-
-
-def make_engine(name: str, workers: int | None = None, scheduler: str | None = None) -> Engine:
-    """An engine by its name.
-
-    Raises
-    ------
-    UsageError
-        No such engine, or what was asked for does not go together.
-    PlugInError
-        Dask is not installed.
-    """
-    if name not in ENGINES:
-        raise UsageError(f"no engine called {name!r}; there are: {', '.join(ENGINES)}")
-    if workers is not None and workers < 1:
-        raise UsageError(f"--workers {workers}: gets nothing done; give 1 or more")
-    if scheduler is not None and name != "dask":
-        raise UsageError("--scheduler is for --engine dask; give both")
-    if name == "dask":
-        from flashpan.night.dask_engine import DaskEngine
-
-        return DaskEngine(scheduler, workers)
-    return Inline() if name == "inline" else Workers(workers)
 
 
 def refuse_source_inside(source: str | os.PathLike[str], dest: str | os.PathLike[str]) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, tzinfo
 from fractions import Fraction
+from functools import lru_cache
 
 from flashpan.cut.budget import parse_budget
 from flashpan.errors import SettingsError
@@ -85,10 +86,7 @@ class NightReport:
 
     def wall_time(self, shot_at: str) -> datetime | None:
         """When a take was shot, by the clock on the wall; None where that is not known."""
-        try:
-            return datetime.fromisoformat(shot_at).astimezone(self.zone)
-        except (ValueError, OverflowError):
-            return None
+        return _wall_time(shot_at, self.zone)
 
 
 def night_report(
@@ -149,6 +147,14 @@ def _hours(record: NightRecord, zone: tzinfo | None) -> list[Hour]:
             kind = quarter.what.removeprefix("event ")
             hour.kinds[kind] = hour.kinds.get(kind, 0) + quarter.count
     return sorted(hours.values(), key=lambda hour: _time_key(hour.begins))
+
+
+@lru_cache(maxsize=1024)  # the events of a take have one time
+def _wall_time(shot_at: str, zone: tzinfo | None) -> datetime | None:
+    try:
+        return datetime.fromisoformat(shot_at).astimezone(zone)
+    except (ValueError, OverflowError):
+        return None
 
 
 def _hour_of(quarter: int, zone: tzinfo | None) -> datetime:

@@ -8,6 +8,7 @@ import json
 from collections.abc import Iterator
 from datetime import datetime
 from fractions import Fraction
+from operator import attrgetter
 from typing import Any
 
 import flashpan
@@ -51,7 +52,7 @@ CSV_COLUMNS = (
 )
 
 _LENGTH_AT = CSV_COLUMNS.index("length")
-_STORED_COLUMNS = tuple(name for name in CSV_COLUMNS if name != "length")
+_STORED = attrgetter(*(name for name in CSV_COLUMNS if name != "length"))
 _LEFT_ALIGNED = frozenset({"hour", "time", "take", "kind", "clip"})
 _EVENT_HEADINGS = (
     *("time", "take", "#", "kind", "onset", "real time", "strength", "keep", "verified"),
@@ -240,7 +241,7 @@ def _cells(report: NightReport, event: NightEvent) -> tuple[str, ...]:
 
 
 def _csv_row(report: NightReport, event: NightEvent) -> list[Any]:
-    row: list[Any] = [getattr(event, name) for name in _STORED_COLUMNS]
+    row: list[Any] = list(_STORED(event))
     row[0] = _iso(report.wall_time(event.shot_at))
     row.insert(_LENGTH_AT, event.end - event.onset + 1)
     return row

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from flashpan.night.database import Database
-from flashpan.night.rows import ClipRow, Outcome
+from flashpan.night.rows import ClipRow
+
+if TYPE_CHECKING:
+    from flashpan.night.job import Report
 
 _OF_EVENT = ("onset", "peak", "end", "kind", "detector", "strength", "chance", "onset_s")
 _OF_CLIP = tuple(name for name in ClipRow.__slots__ if name != "take_id")
 
 
-def put_results(db: Database, take_id: int, outcome: Outcome, log: dict[str, Any]) -> None:
+def put_results(db: Database, take_id: int, report: Report, log: dict[str, Any]) -> None:
     """Put what came of a take in place of what is there of it."""
     for table in ("event", "clip", "trim_range", "warning"):
         db.run(f"DELETE FROM {table} WHERE take_id = ?", take_id)
@@ -22,21 +25,21 @@ def put_results(db: Database, take_id: int, outcome: Outcome, log: dict[str, Any
         log["totals"]["frames"],
         _rate_text(log, "capture_rate"),
         _rate_text(log, "playback_rate"),
-        outcome.left_out,
-        outcome.log_name,
+        report.left_out,
+        report.log_name,
         take_id,
     )
-    if outcome.shot_at:
+    if report.shot_at:
         db.run(
             "UPDATE take SET shot_at = ?, shot_at_from = ? WHERE id = ?",
-            *(outcome.shot_at, outcome.shot_at_from, take_id),
+            *(report.shot_at, report.shot_at_from, take_id),
         )
     _put_ranges(db, take_id, log)
     _put_events(db, take_id, log)
-    for clip in outcome.clips:
+    for clip in report.clips:
         columns = {name: getattr(clip, name) for name in _OF_CLIP}
         db.insert("clip", take_id=take_id, **columns)
-    for number, text in enumerate(outcome.warnings):
+    for number, text in enumerate(report.warnings):
         db.insert("warning", take_id=take_id, number=number, text=text)
 
 

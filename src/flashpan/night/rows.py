@@ -2,103 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any, Protocol
+from typing import Any
 
 from flashpan.night.identity import Identity
 
 NEW, RUNNING, DONE, FAILED = "new", "running", "done", "failed"
 """States of a take; an attempt that was stopped leaves its take new."""
-
-
-class Clipped(Protocol):
-    """One clip, or a copy beside it, as a worker reports it."""
-
-    @property
-    def number(self) -> int:
-        """The range's place in the log."""
-
-    @property
-    def form(self) -> str:
-        """``clip``, or the form of a copy."""
-
-    @property
-    def name(self) -> str:
-        """File or folder in the take's folder."""
-
-    @property
-    def first(self) -> int:
-        """First frame, inclusive."""
-
-    @property
-    def last(self) -> int:
-        """Last frame, inclusive."""
-
-    @property
-    def frames(self) -> int:
-        """Pictures in it."""
-
-    @property
-    def bytes(self) -> int:
-        """Its size."""
-
-    @property
-    def way(self) -> str:
-        """How it was made."""
-
-    @property
-    def proof(self) -> str:
-        """What was proved of it; empty where nobody looked."""
-
-    @property
-    def sha256(self) -> str:
-        """Its checksum."""
-
-
-class Outcome(Protocol):
-    """What came of one take, as a worker reports it."""
-
-    @property
-    def log(self) -> dict[str, Any] | None:
-        """The event log as JSON holds it; None where the take could not be searched."""
-
-    @property
-    def log_name(self) -> str:
-        """Its file in the take's folder."""
-
-    @property
-    def clips(self) -> Sequence[Clipped]:
-        """All that is there now."""
-
-    @property
-    def left_out(self) -> int:
-        """Ranges that a budget left out."""
-
-    @property
-    def warnings(self) -> Sequence[str]:
-        """What was noticed."""
-
-    @property
-    def error(self) -> str:
-        """One line; empty where all is well."""
-
-    @property
-    def seconds(self) -> float:
-        """Spent on it this time."""
-
-    @property
-    def bytes_read(self) -> int:
-        """Of the take, when it was searched."""
-
-    @property
-    def shot_at(self) -> str:
-        """When it was shot, UTC in ISO 8601; empty where the worker does not say."""
-
-    @property
-    def shot_at_from(self) -> str:
-        """Where that comes from: ``container`` or ``file``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

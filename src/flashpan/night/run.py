@@ -15,13 +15,12 @@ from pathlib import Path
 
 from flashpan.cut.plan import TrimSettings
 from flashpan.errors import FlashpanError, TakeError
-from flashpan.night.catalog import Catalog
+from flashpan.night.desk import Desk
 from flashpan.night.engines import Engine, EngineLost, WorkerDied, Workers, undisturbed
 from flashpan.night.folders import folder_for, is_of, move_aside
 from flashpan.night.found import Found
 from flashpan.night.identity import Identity, identity_of
 from flashpan.night.job import Job, Report, do, one_line
-from flashpan.night.journal import Journal
 from flashpan.night.key import key_of, said
 from flashpan.night.permit import revoke
 from flashpan.night.rows import FAILED
@@ -98,8 +97,6 @@ class Order:
         What was found in it, and what to look for in each.
     wanted : TrimSettings
         What the clips shall be.
-    permit : str
-        See `flashpan.night.permit`.
     split_above : int or None
         Takes of more bytes are measured in pieces by all workers, after the others; None for
         never.
@@ -112,7 +109,6 @@ class Order:
     source: str
     takes: Sequence[tuple[Found, Settings]]
     wanted: TrimSettings
-    permit: str
     split_above: int | None
     on_take: Callable[[Step], object]
     more: Callable[[], Sequence[tuple[Found, Settings]]] = tuple
@@ -132,22 +128,19 @@ class Run:
     Parameters
     ----------
     order : Order
-    catalog : Catalog
-        Open to write.
-    engine : Engine
-    journal : Journal
+    desk : Desk
     """
 
-    def __init__(self, order: Order, catalog: Catalog, engine: Engine, journal: Journal) -> None:
-        self._order, self._catalog = order, catalog
-        self._engine, self._journal = engine, journal
+    def __init__(self, order: Order, desk: Desk) -> None:
+        self._order, self._catalog = order, desk.catalog
+        self._engine, self._journal, self._permit = desk.engine, desk.journal, desk.permit
         self._in_hand: dict[Future[Report], _Item] = {}
         self._long: list[tuple[int, Found, Identity, Settings]] = []
         self._again: list[_Item] = []
         self._decider: Engine | None = None
         self._halt = ""
         self._seen: set[int] = set()
-        self.night = Night(dest=catalog.dest)
+        self.night = Night(dest=desk.catalog.dest)
 
     def all_takes(self) -> Night:
         """Do all that is to be done.
@@ -258,7 +251,7 @@ class Run:
             folder=folder,
             settings=settings,
             wanted=self._order.wanted,
-            permit=self._order.permit,
+            permit=self._permit,
         )
         self._make_way(take_id, job)
         return _Item(take_id, job)
@@ -345,7 +338,7 @@ class Run:
     def _give_up(self, error: BaseException) -> None:
         """Stop the workers; what they had finished counts, what they had in hand does not."""
         with undisturbed():
-            revoke(self.night.dest, self._order.permit)
+            revoke(self.night.dest, self._permit)
             self._engine.stop()
             if self._decider is not None:
                 self._decider.stop()

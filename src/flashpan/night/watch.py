@@ -6,27 +6,20 @@ import os
 import stat
 import time
 from collections.abc import Callable
-from contextlib import ExitStack
-from pathlib import Path
+from dataclasses import replace
+from functools import partial
 from typing import Any, NoReturn
 
 from flashpan.cut.plan import TrimSettings
 from flashpan.errors import SettingsError, UsageError
 from flashpan.night.arrival import Arrivals
 from flashpan.night.bell import Bell
-from flashpan.night.catalog import Catalog
+from flashpan.night.desk import Desk, desk_at
 from flashpan.night.discovery import discover
 from flashpan.night.engines import Engine
 from flashpan.night.found import Found
-from flashpan.night.ingest import (
-    SPLIT_ABOVE_BYTES,
-    make_engine,
-    refuse_source_inside,
-    write_index,
-)
-from flashpan.night.journal import Journal
+from flashpan.night.ingest import SPLIT_ABOVE_BYTES, refuse_source_inside, write_index
 from flashpan.night.layers import Layers
-from flashpan.night.permit import permit
 from flashpan.night.run import Night, Order, Run, Step
 from flashpan.settings import Settings
 from flashpan.settingsfile import SettingsFile
@@ -36,6 +29,8 @@ Takes = list[tuple[Found, Settings]]
 SETTLE_S, LOOK_EVERY_S = 10.0, 30.0
 _LOOKS_APART_S = 1.0
 """However often it rings: a look walks through the whole source."""
+_INDEX_SHARE = 20
+"""Writing the report takes one part in so many of the time at most."""
 
 
 def watch(
@@ -80,28 +75,23 @@ def watch(
         With ``once``; else it is left by `KeyboardInterrupt` alone.
     """
     _refuse(source, dest, settle_s, look_every_s)
-    with ExitStack() as closing:
-        journal = closing.enter_context(Journal(log_file, on_line))
-        catalog = closing.enter_context(Catalog.open(dest))
-        allowed = closing.enter_context(permit(Path(dest)))
-        catalog.reset_running()
-        made = make_engine(engine, workers, scheduler) if isinstance(engine, str) else engine
-        if made is not engine:
-            closing.callback(made.close)
-        watching = Watch(
+    with desk_at(
+        dest,
+        engine=engine,
+        workers=workers,
+        scheduler=scheduler,
+        log_file=log_file,
+        on_line=on_line,
+    ) as desk:
+        order = Order(
             source=os.path.abspath(source),
-            catalog=catalog,
-            engine=made,
-            journal=journal,
-            permit=allowed,
-            asked=settings or Settings(),
+            takes=(),
             wanted=wanted or TrimSettings(),
-            named=named,
             split_above=split_above,
-            settle_s=settle_s,
             on_take=on_take or (lambda step: None),
-            on_note=on_note or (lambda text: None),
         )
+        layers = partial(Layers, order.source, settings or Settings(), named)
+        watching = Watch(order, desk, layers, settle_s, on_note or (lambda text: None))
         return watching.once() if once else watching.on_and_on(look_every_s)
 
 
@@ -110,41 +100,33 @@ class Watch:
 
     Parameters
     ----------
-    source : str
-        Absolute.
-    catalog, engine, journal
-        Open.
-    permit : str
-        See `flashpan.night.permit`.
-    asked, wanted, named, split_above, settle_s, on_take, on_note
+    order : Order
+        What to do with takes as they arrive.
+    desk : Desk
+    layers : callable
+        Gives the settings of the night as its files have them now.
+    settle_s : float
         As for `watch`.
+    on_note : callable
+        Takes lines for people.
     """
 
     def __init__(
         self,
-        *,
-        source: str,
-        catalog: Catalog,
-        engine: Engine,
-        journal: Journal,
-        permit: str,
-        asked: Settings,
-        wanted: TrimSettings,
-        named: SettingsFile | None,
-        split_above: int | None,
+        order: Order,
+        desk: Desk,
+        layers: Callable[[], Layers],
         settle_s: float,
-        on_take: Callable[[Step], object],
         on_note: Callable[[str], object],
     ) -> None:
-        self._source, self._catalog, self._engine = source, catalog, engine
-        self._journal, self._permit = journal, permit
-        self._asked, self._wanted, self._named = asked, wanted, named
-        self._split_above, self._settle_s = split_above, settle_s
-        self._on_take, self._on_note = on_take, on_note
+        self._order, self._desk, self._layers = order, desk, layers
+        self._source, self._catalog = order.source, desk.catalog
+        self._settle_s, self._on_note = settle_s, on_note
         self._arrivals = Arrivals(settle_s, is_known=self._is_known)
-        self._bell = Bell(catalog.dest, self._note)
+        self._bell = Bell(desk.catalog.dest, self._note)
         self._disk: tuple[int, int] | None = None
-        self._looked_s = float("-inf")
+        self._looked_s = self._index_due_s = float("-inf")
+        self._index_is_old = False
         self._problems: list[Found] | None = None
         self._noted = ""
 
@@ -173,24 +155,27 @@ class Watch:
                 takes = self._look()
                 if takes:
                     self._run(takes, self._more)
+                self._write_index()
                 self._pause(look_every_s)
         finally:
             self._bell.take_down()
 
     def _run(self, takes: Takes, more: Callable[[], Takes] = list) -> Night:
-        order = Order(
-            source=self._source,
-            takes=takes,
-            wanted=self._wanted,
-            permit=self._permit,
-            split_above=self._split_above,
-            on_take=self._on_take,
-            more=more,
-        )
+        order = replace(self._order, takes=takes, more=more)
+        self._index_is_old = True
         try:
-            return Run(order, self._catalog, self._engine, self._journal).all_takes()
+            return Run(order, self._desk).all_takes()
         finally:
+            self._write_index()
+
+    def _write_index(self) -> None:
+        """Write the report, which takes some time where a night is long: not after every take."""
+        began_s = time.monotonic()
+        if self._index_is_old and began_s >= self._index_due_s:
             write_index(self._catalog)
+            self._index_is_old = False
+            took_s = time.monotonic() - began_s
+            self._index_due_s = time.monotonic() + _INDEX_SHARE * took_s
 
     def _more(self) -> Takes:
         """What has arrived while others were worked on; asked often, and looks seldom."""
@@ -237,10 +222,6 @@ class Watch:
             self._problems = problems
         return arrived
 
-    def _layers(self) -> Layers:
-        """Settings files as they are now: they may be changed while we watch."""
-        return Layers(self._source, self._asked, self._named)
-
     def _laid(self, layers: Layers, arrived: list[Found]) -> Takes:
         return [(found, layers.for_take(found)) for found in arrived]
 
@@ -263,7 +244,9 @@ class Watch:
     def _say_where(self, disk: tuple[int, int] | None) -> None:
         """Another disk, or none: what was seen of the one before says nothing any more."""
         self._arrivals.forget()
-        self._journal.write("source-away" if disk is None else "source-there", source=self._source)
+        self._desk.journal.write(
+            "source-away" if disk is None else "source-there", source=self._source
+        )
         if disk is None:
             self._note(f"{self._source}: is not there; waiting for it")
         elif self._noted or self._disk is not None:
