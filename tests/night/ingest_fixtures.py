@@ -14,6 +14,8 @@ from flashpan.night.record import NightRecord
 from flashpan.settings import Settings
 
 QUICKLY = Settings.from_mapping({"pre_roll": 4, "post_roll": 5, "merge_gap": 3})
+BRIEFLY = replace(QUICKLY, detectors=("difference",))
+"""Where it does not matter how well anything is found."""
 
 
 def job_for(take, dest, folder="take", settings=QUICKLY, **wanted):

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from ingest_fixtures import QUICKLY, content_of, files_under, mixed_takes
+from ingest_fixtures import BRIEFLY, content_of, files_under, mixed_takes
 from trim_fixtures import state, video
 
 from flashpan.cut.plan import TrimSettings
@@ -34,7 +34,7 @@ def dest(tmp_path):
     return tmp_path / "night"
 
 
-def run(source, dest, settings=QUICKLY, **more):
+def run(source, dest, settings=BRIEFLY, **more):
     more.setdefault("engine", "inline")
     lines = []
     night = ingest(source, dest, settings, on_line=lines.append, **more)
@@ -90,7 +90,7 @@ class TestLongTakes:
         night = ingest(
             source,
             tmp_path / "other",
-            QUICKLY,
+            BRIEFLY,
             engine="processes",
             workers=2,
             split_above=sizes[0],
@@ -177,7 +177,7 @@ class TestAgain:
     def test_other_settings_move_the_old_results_aside(self, source, dest):
         run(source, dest)
         before = files_under(dest)
-        wider = replace(QUICKLY, pre_roll=parse_duration("8"))
+        wider = replace(BRIEFLY, pre_roll=parse_duration("8"))
         night, lines = run(source, dest, wider)
         assert len(night.done) == 5
         assert kinds(lines).count("results-moved") == 5
@@ -189,7 +189,7 @@ class TestAgain:
             if first == "second":
                 moved = ["second", f"{rest[0]}.earlier-1", *rest[1:]]
             assert after["/".join([*moved, file])] == content
-        run(source, dest, QUICKLY)
+        run(source, dest, BRIEFLY)
         assert len(list(dest.glob("take 00.earlier-*"))) == 2
 
     def test_a_failed_take_is_tried_again(self, source, dest):
@@ -264,7 +264,7 @@ class TestFailures:
         for name in ("a.npy", "b.npy"):
             np.save(card / name, shots)
             shots = shots[::-1].copy()
-        wide = replace(QUICKLY, pre_roll=parse_duration("60"))
+        wide = replace(BRIEFLY, pre_roll=parse_duration("60"))
         try:
             night, _ = run(card, small_disk / "n", wide)
         except TakeError as error:
