@@ -107,6 +107,8 @@ class DaskEngine:
 
     def stop(self) -> None:
         """Call back what has not begun; what runs stops when it sees that the run is over."""
+        # of connections that end while it is at work, Dask would tell at length
+        logging.getLogger("distributed").setLevel(logging.CRITICAL)
         self._executor.shutdown(wait=False)
         self.close()
 
@@ -126,7 +128,7 @@ def _local_cluster(n_workers: int) -> Any:
             threads_per_worker=1,
             processes=True,
             dashboard_address=None,
-            silence_logs=logging.ERROR,
+            silence_logs=logging.CRITICAL,
         )
 
 
