@@ -9,10 +9,13 @@ import time
 from contextlib import contextmanager
 
 import engine_work as work
+import numpy as np
+import psutil
 import pytest
 from ingest_fixtures import QUICKLY, content_of, files_under, mixed_takes
+from trim_fixtures import pictures
 
-from flashpan.errors import UsageError
+from flashpan.errors import TakeError, UsageError
 from flashpan.night.desk import make_engine
 from flashpan.night.ingest import ingest
 
@@ -99,6 +102,64 @@ def test_the_same_night_though_a_worker_is_lost_midway(tmp_path, source):
         )
         assert workers[0].poll() == -signal.SIGKILL
     assert (len(night.done), night.errors) == (8, [])
+    assert content_of(tmp_path / "there") == content_of(tmp_path / "here")
+    assert files_under(tmp_path / "there") == files_under(tmp_path / "here")
+
+
+def test_a_scheduler_that_is_lost_loses_no_more_than_what_was_in_hand(tmp_path, source):
+    n_done = 0
+    with cluster(tmp_path) as (where, _):
+
+        def lose_the_scheduler(step):
+            nonlocal n_done
+            n_done += step.outcome == "done"
+            if n_done == 2 and step.outcome == "done":
+                scheduler_of(tmp_path).kill()
+
+        with pytest.raises(TakeError, match="does not answer any more"):
+            ingest(
+                source,
+                tmp_path / "there",
+                QUICKLY,
+                engine="dask",
+                scheduler=where,
+                on_take=lose_the_scheduler,
+            )
+    night = ingest(source, tmp_path / "there", QUICKLY, engine="inline")
+    assert len(night.done) + len(night.there) == 8
+    assert len(night.there) >= 2
+    ingest(source, tmp_path / "here", QUICKLY, engine="inline")
+    assert content_of(tmp_path / "there") == content_of(tmp_path / "here")
+
+
+def scheduler_of(folder):
+    """The scheduler's process, by the file that it was told to write."""
+    return next(
+        process
+        for process in psutil.Process().children()
+        if str(folder / "scheduler.json") in process.cmdline()
+        and "dask_scheduler" in " ".join(process.cmdline())
+    )
+
+
+def test_a_long_take_in_pieces(tmp_path, source):
+    ingest(source, tmp_path / "here", QUICKLY, engine="inline")
+    long = source / "long.npy"
+    np.save(long, np.concatenate([pictures(300, [200 + n]) for n in range(12)]))
+    ingest(source, tmp_path / "here", QUICKLY, engine="inline")
+    lines = []
+    with cluster(tmp_path) as (where, _):
+        night = ingest(
+            source,
+            tmp_path / "there",
+            QUICKLY,
+            engine="dask",
+            scheduler=where,
+            split_above=long.stat().st_size - 1,
+            on_line=lines.append,
+        )
+    assert (len(night.done), night.errors) == (9, [])
+    assert [line for line in lines if line["what"] == "take-whole"] == []
     assert content_of(tmp_path / "there") == content_of(tmp_path / "here")
     assert files_under(tmp_path / "there") == files_under(tmp_path / "here")
 

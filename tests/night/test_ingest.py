@@ -103,6 +103,22 @@ class TestLongTakes:
         assert all("too short" in line["why"] for line in lines if line["what"] == "take-whole")
         assert kinds(lines).count("take-whole") >= 2
 
+    def test_of_one_name_get_folders_of_their_own(self, tmp_path, dest):
+        card = tmp_path / "card"
+        card.mkdir()
+        video(card / "storm.mov")
+        video(card / "storm.avi")
+        night, _ = run(card, dest, engine=_Roomy(), split_above=0)
+        assert len(night.done) == 2
+        with NightRecord.read(dest) as record:
+            assert len({row.folder for row in record.takes()}) == 2
+
+    def test_one_that_cannot_be_read_fails_alone(self, source, dest):
+        (source / "bad.mov").write_bytes(b"no video" * 999)
+        night, _ = run(source, dest, engine=_Roomy(), split_above=0)
+        assert (len(night.done), len(night.errors)) == (5, 1)
+        assert night.errors[0].startswith(str(source / "bad.mov"))
+
     @pytest.mark.parametrize(
         ("text", "n_bytes"), [("4GB", 4_000_000_000), ("1GiB", 1 << 30), ("never", None)]
     )
@@ -369,6 +385,14 @@ class TestEngines:
     def test_refusals(self, name, more, said):
         with pytest.raises(UsageError, match=said):
             make_engine(name, **more)
+
+
+class _Roomy(Inline):
+    """Takes two things at a time, and does each at once."""
+
+    @property
+    def n_places(self):
+        return 2
 
 
 class _Deadly(Inline):

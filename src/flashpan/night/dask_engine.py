@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 import flashpan
 from flashpan.errors import PlugInError, UsageError
-from flashpan.night.engines import WorkerDied
+from flashpan.night.engines import EngineLost, WorkerDied
 from flashpan.threads import DECODER_THREADS, usable_cores
 
 Thing = TypeVar("Thing")
@@ -51,6 +51,7 @@ class DaskEngine:
         except ImportError as error:
             raise PlugInError(_MISSING) from error
         self._killed = distributed.KilledWorker
+        self._name = scheduler or "this machine"
         self._cluster = None if scheduler else _local_cluster(n_workers or usable_cores())
         self._client = _connected(scheduler or self._cluster)
         try:
@@ -63,12 +64,24 @@ class DaskEngine:
     @property
     def n_places(self) -> int:
         """Threads of all workers that are there now, at least one."""
-        threads: dict[str, int] = self._client.nthreads()
+        try:
+            threads: dict[str, int] = self._client.nthreads()
+        except (OSError, RuntimeError, TimeoutError) as error:
+            raise self._lost() from error
         return max(1, sum(threads.values()))
+
+    def _lost(self) -> EngineLost:
+        return EngineLost(
+            f"{self._name}: the Dask scheduler does not answer any more; start it again, and run"
+            " again"
+        )
 
     def submit(self, work: Callable[[Thing], Result], thing: Thing) -> Future[Result]:
         """Send it to the cluster."""
-        inner = self._executor.submit(partial(_on_cluster, work), thing)
+        try:
+            inner = self._executor.submit(partial(_on_cluster, work), thing)
+        except (OSError, RuntimeError, TimeoutError) as error:
+            raise self._lost() from error
         outer: Future[Result] = Future()
         inner.add_done_callback(lambda done: self._hand_on(done, outer))
         return outer
@@ -77,8 +90,7 @@ class DaskEngine:
         try:
             outer.set_result(inner.result())
         except CancelledError:
-            outer.cancel()
-            outer.set_running_or_notify_cancel()
+            outer.set_exception(self._lost())
         except self._killed as error:
             died = WorkerDied(f"{error.args[2] + 1} workers ended while they were at it")
             died.__cause__ = error

@@ -19,7 +19,7 @@ from multiprocessing.process import BaseProcess
 from types import FrameType
 from typing import Any, NoReturn, Protocol, TypeVar
 
-from flashpan.errors import FlashpanError
+from flashpan.errors import FlashpanError, TakeError
 from flashpan.threads import DECODER_THREADS, budget, threads_each, usable_cores
 
 Thing = TypeVar("Thing")
@@ -33,6 +33,10 @@ class WorkerDied(FlashpanError):
     """The process that was at work ended without an answer; the text says how it ended."""
 
 
+class EngineLost(TakeError):
+    """The engine is gone, with all that was in its hands."""
+
+
 class Engine(Protocol):
     """Somewhere to have work done."""
 
@@ -43,7 +47,7 @@ class Engine(Protocol):
     def submit(self, work: Callable[[Thing], Result], thing: Thing) -> Future[Result]:
         """Begin ``work(thing)``; both must pickle.  To be called while a place is free.
 
-        The future may raise `WorkerDied`.
+        The future may raise `WorkerDied` or `EngineLost`.
         """
 
     def close(self) -> None:

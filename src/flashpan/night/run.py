@@ -19,7 +19,7 @@ from pathlib import Path
 from flashpan.cut.plan import TrimSettings
 from flashpan.errors import FlashpanError, TakeError
 from flashpan.night.desk import Desk
-from flashpan.night.engines import Engine, WorkerDied, Workers
+from flashpan.night.engines import Engine, EngineLost, WorkerDied, Workers
 from flashpan.night.folders import folder_for, is_of, move_aside
 from flashpan.night.found import Found
 from flashpan.night.identity import Identity, identity_of
@@ -137,7 +137,7 @@ class Run:
         self._order, self._catalog = order, desk.catalog
         self._engine, self._journal, self._permit = desk.engine, desk.journal, desk.permit
         self._in_hand: dict[Future[Report], _Item] = {}
-        self._long: list[_Item] = []
+        self._long: list[tuple[int, Found, Identity, Settings]] = []
         self._again: list[_Item] = []
         self._decider: Engine | None = None
         self._halt = ""
@@ -186,12 +186,14 @@ class Run:
     def _work_in_pieces(self) -> None:
         """Do the long takes, each with all workers."""
         while self._long and not self._halt:
-            item = self._long.pop(0)
+            item = self._item(*self._long.pop(0))
             self._begin(item)
             self._decider = self._decider or Workers(1)
             try:
                 report = do_in_pieces(item.job, self._engine, self._decider, self._done_whole)
-            except FlashpanError as error:
+            except EngineLost:
+                raise
+            except Exception as error:
                 self._died(item, error)
             else:
                 self._note(item, report)
@@ -226,11 +228,11 @@ class Run:
         if is_same or self._catalog.is_done(identity, key):
             self._pass_over(found, "same" if is_same else "there")
         else:
-            item = self._item(take_id, found, identity, settings)
+            take = (take_id, found, identity, settings)
             if self._is_long(found):
-                self._long.append(item)
+                self._long.append(take)
             else:
-                self._submit(item)
+                self._submit(self._item(*take))
 
     def _is_long(self, found: Found) -> bool:
         most = self._order.split_above
@@ -289,6 +291,8 @@ class Run:
                 self._journal.write("worker-died", take=item.job.take, error=one_line(error))
                 self._catalog.fail(item.take_id, f"{item.job.take}: {one_line(error)}")
                 self._again.append(item)
+            elif isinstance(error, EngineLost):
+                raise error
             else:
                 self._died(item, error)
 

@@ -10,7 +10,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, wait
 from functools import partial
 from typing import Any
 
-from flashpan.night.engines import Engine, WorkerDied
+from flashpan.night.engines import Engine, EngineLost, WorkerDied
 from flashpan.night.job import Job, Report, do, one_line
 from flashpan.night.permit import PIECES_PREFIX
 from flashpan.night.pieces import Piece, PiecePlan, decide, measure_piece, plan_pieces
@@ -38,10 +38,12 @@ def do_in_pieces(
     ------
     WorkerDied
         The take ended the process that was at it.
+    EngineLost
+        The engine is gone.
     """
     folder = tempfile.mkdtemp(prefix=PIECES_PREFIX, dir=job.dest)
     try:
-        plan = engine.submit(partial(plan_pieces, job), folder).result()
+        plan = _plan(job, engine, folder)
         outcome = plan if isinstance(plan, str) else _Split(plan, engine, decider).outcome()
     finally:
         shutil.rmtree(folder, ignore_errors=True)
@@ -49,6 +51,15 @@ def do_in_pieces(
         return outcome
     on_note(f"{job.take}: is done whole: {outcome}")
     return engine.submit(do, job).result()
+
+
+def _plan(job: Job, engine: Engine, folder: str) -> PiecePlan | str:
+    """How it may be split; what is wrong with the take shows when it is done whole."""
+    future = engine.submit(partial(plan_pieces, job), folder)
+    error = future.exception()
+    if isinstance(error, WorkerDied | EngineLost):
+        raise error
+    return future.result() if error is None else "it cannot be looked into"
 
 
 class _Split:
