@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-# and what the tests of reading and of cutting are made of
-sys.path[:0] = [str(Path(__file__).parent / room) for room in ("readers", "cut")]
+# and what the tests of reading, of cutting and of nights are made of
+sys.path[:0] = [str(Path(__file__).parent / room) for room in ("readers", "cut", "night")]
 
 from trim_fixtures import video  # noqa: E402  # found through the path just set
 

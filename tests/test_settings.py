@@ -9,9 +9,6 @@ from flashpan.model import Region, TakeInfo
 from flashpan.settings import (
     COMMAND_LINE,
     Settings,
-    find_settings_file,
-    load_toml,
-    settings_for,
 )
 from flashpan.units import Duration, parse_region
 
@@ -230,63 +227,3 @@ class TestResolved:
         assert log["from"]["post_roll"] == "default"
         names = {name.removesuffix("_frames") for name in log} - {"from"}
         assert names == set(log["from"])
-
-
-class TestFiles:
-    def test_loads(self, tmp_path):
-        path = tmp_path / "flashpan.toml"
-        path.write_text('capture_rate = 100_000\npre_roll = "5ms"\nroi = ["10%,0,50%,100%"]\n')
-        settings = load_toml(path)
-        assert settings.capture_rate == 100_000
-        assert settings.source_of("pre_roll") == str(path)
-
-    @pytest.mark.parametrize(
-        ("content", "text"),
-        [
-            (b"pre_roll = \n", r"\(at line 1, .*; mend that line"),
-            (b"\n\npre_roll 5\n", r"\(at line 3, .*; mend that line"),
-            (b"pre_roll = '5\xff'", "not UTF-8"),
-            (b"[find]\npre_roll = 3\n", "unknown setting 'find'"),
-        ],
-    )
-    def test_malformed_names_file_line_and_cure(self, tmp_path, content, text):
-        path = tmp_path / "flashpan.toml"
-        path.write_bytes(content)
-        with pytest.raises(SettingsError, match=rf"flashpan\.toml: .*{text}"):
-            load_toml(path)
-
-    def test_missing_or_unreadable(self, tmp_path):
-        with pytest.raises(SettingsError, match=r"none\.toml: no such settings file"):
-            load_toml(tmp_path / "none.toml")
-        with pytest.raises(SettingsError, match="cannot be read"):
-            load_toml(tmp_path)
-
-    def test_found_beside_a_file_and_a_pattern(self, tmp_path):
-        path = tmp_path / "flashpan.toml"
-        assert find_settings_file(tmp_path / "a.mp4") is None
-        path.touch()
-        assert find_settings_file(tmp_path / "a.mp4") == path
-        assert find_settings_file(tmp_path / "shot_%06d.tif") == path
-
-    def test_found_in_a_folder_of_stills_or_beside_it(self, tmp_path):
-        stills = tmp_path / "stills"
-        stills.mkdir()
-        (tmp_path / "flashpan.toml").touch()
-        assert find_settings_file(stills) == tmp_path / "flashpan.toml"
-        (stills / "flashpan.toml").touch()
-        assert find_settings_file(stills) == stills / "flashpan.toml"
-
-    def test_standard_input_takes_the_current_folder(self, tmp_path, monkeypatch):
-        monkeypatch.chdir(tmp_path)
-        assert find_settings_file("-") is None
-        (tmp_path / "flashpan.toml").touch()
-        assert find_settings_file("-").samefile(tmp_path / "flashpan.toml")
-
-    def test_a_named_file_replaces_the_one_beside_the_take(self, tmp_path):
-        (tmp_path / "flashpan.toml").write_text("pre_roll = 1\npost_roll = 1\n")
-        asked = Settings.from_mapping({"first": 2}, source=COMMAND_LINE)
-        beside = settings_for(tmp_path / "a.mp4", asked)
-        named = settings_for(tmp_path / "a.mp4", asked, Settings.from_mapping({"pre_roll": 7}))
-        assert (beside.pre_roll, beside.post_roll) == (Duration.of_frames(1),) * 2
-        assert (named.pre_roll, named.post_roll) == (Duration.of_frames(7), None)
-        assert beside.first == named.first == 2

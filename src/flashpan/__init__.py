@@ -26,6 +26,11 @@ if TYPE_CHECKING:
     from flashpan.explain import Explanation, explain
     from flashpan.find import find
     from flashpan.model import Event, EventLog, Frame, Region, TakeInfo, TrimRange
+    from flashpan.night.ingest import ingest
+    from flashpan.night.record import NightRecord
+    from flashpan.night.report import NightReport, night_report
+    from flashpan.night.run import Night
+    from flashpan.night.watch import watch
     from flashpan.readers.open import open_take
     from flashpan.settings import Settings
     from flashpan.trim import trim
@@ -38,6 +43,9 @@ __all__ = [
     "Explanation",
     "FlashpanError",
     "Frame",
+    "Night",
+    "NightRecord",
+    "NightReport",
     "PlugInError",
     "Region",
     "RegionError",
@@ -53,8 +61,11 @@ __all__ = [
     "__version__",
     "explain",
     "find",
+    "ingest",
+    "night_report",
     "open_take",
     "trim",
+    "watch",
 ]
 
 _HOMES = {
@@ -76,6 +87,11 @@ _HOMES = {
     "Settings": "flashpan.settings",
     **dict.fromkeys(("Explanation", "explain"), "flashpan.explain"),
     "find": "flashpan.find",
+    "ingest": "flashpan.night.ingest",
+    "Night": "flashpan.night.run",
+    "NightRecord": "flashpan.night.record",
+    **dict.fromkeys(("NightReport", "night_report"), "flashpan.night.report"),
+    "watch": "flashpan.night.watch",
     "open_take": "flashpan.readers.open",
     "trim": "flashpan.trim",
     "TrimSettings": "flashpan.cut.plan",

@@ -3,7 +3,9 @@
 FlashpanError
 ├── UsageError            2  the command, an option or a settings file is wrong
 │   ├── SettingsError     2  a settings value, wherever it came from
-│   └── RegionError       2  a region that does not fit the picture
+│   ├── RegionError       2  a region that does not fit the picture
+│   └── NightBusy         2  another run is at work on the same night
+├── CatalogError          3  the catalog of a night cannot be read or written
 └── TakeError             3  one take cannot be processed; others go on
     ├── UnreadableTake    3  no such file, not a take, nothing decodes
     ├── PlugInError       3  a reader or detector is missing or broken
@@ -32,6 +34,16 @@ class SettingsError(UsageError):
 
 class RegionError(UsageError):
     """A region lies outside the picture or covers none of it."""
+
+
+class NightBusy(UsageError):
+    """Another run is at work on the same night."""
+
+
+class CatalogError(FlashpanError):
+    """The catalog of a night is damaged, of a later version, or cannot be written."""
+
+    exit_code = 3
 
 
 class TakeError(FlashpanError):

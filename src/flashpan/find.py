@@ -43,6 +43,10 @@ from flashpan.ruling import Opening, Watch
 from flashpan.settings import ResolvedSettings, Settings
 from flashpan.units import real_time
 
+Measured = Callable[[Reader, Grid], Iterator[tuple[Tiles, str]]]
+"""Gives the statistics of every frame in order, each with the frame's picture type, for an open
+take and its tiles.  By default the take is read and measured on the spot."""
+
 SETTLE_FRAMES = 256
 """A new state is the new normal after this long, or after twice the merge gap if that is
 longer: a continuing current may glow for half a second and still belong to its flash."""
@@ -55,6 +59,7 @@ def find(
     on_event: Callable[[Event], None] | None = None,
     on_frame: Callable[[int], None] | None = None,
     keep_trace: bool = False,
+    measured: Measured | None = None,
 ) -> EventLog:
     """Find the events of one take.
 
@@ -71,6 +76,8 @@ def find(
         Called with each frame's number once it has been measured.
     keep_trace : bool
         Keep every detector's score and threshold in ``log.trace``.
+    measured : callable, optional
+        What others have measured of the take, see `Measured`.
 
     Returns
     -------
@@ -86,7 +93,7 @@ def find(
     """
     asked = settings or Settings()
     with opened(take, asked) as reader:
-        search = Search(reader, asked, keep_trace=keep_trace)
+        search = Search(reader, asked, keep_trace=keep_trace, measured=measured)
         for event in search.events(on_frame):
             if on_event is not None:
                 on_event(event)
@@ -123,6 +130,8 @@ class Search:
         Keep every frame's scores.
     watch : Watch, optional
         Told what the picker makes of the frames it asks for.
+    measured : callable, optional
+        See `Measured`.
 
     Attributes
     ----------
@@ -137,8 +146,10 @@ class Search:
         *,
         keep_trace: bool = False,
         watch: Watch | None = None,
+        measured: Measured | None = None,
     ) -> None:
         self._reader = reader
+        self._measure = measured or self._read_and_measured
         self.settings = settings.resolved(reader.info)
         self._began = time.monotonic()
         # before the search: a file that grows meanwhile is no longer what was searched
@@ -230,13 +241,19 @@ class Search:
         yield from self._flicker.finish()
 
     def _measured(self, on_frame: Callable[[int], None] | None) -> Iterator[Tiles]:
-        measurer, leading = Measurer(self._reader.info, self._grid), LeadingPictures()
+        leading = LeadingPictures()
+        for tiles, picture_type in self._measure(self._reader, self._grid):
+            self._last = tiles.index
+            yield from leading.push(tiles, picture_type)
+            if on_frame is not None:
+                on_frame(tiles.index)
+        yield from leading.finish()
+
+    def _read_and_measured(self, reader: Reader, grid: Grid) -> Iterator[tuple[Tiles, str]]:
+        measurer = Measurer(reader.info, grid)
         for frame in self._wanted_frames():
             self._last = frame.index
-            yield from leading.push(measurer.measure(frame), frame.picture_type)
-            if on_frame is not None:
-                on_frame(frame.index)
-        yield from leading.finish()
+            yield measurer.measure(frame), frame.picture_type
 
     def log(self) -> EventLog:
         """The record of what has been searched so far."""

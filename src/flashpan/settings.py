@@ -9,13 +9,10 @@ from __future__ import annotations
 
 import difflib
 import math
-import os
-import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from fractions import Fraction
 from functools import partial
-from pathlib import Path
 from typing import Any, Self
 
 from flashpan import registry
@@ -31,6 +28,7 @@ from flashpan.units import (
 )
 
 SETTINGS_FILE = "flashpan.toml"
+"""Name of a settings file that is read by itself; see `flashpan.settingsfile`."""
 COMMAND_LINE = "command line"
 """Source of settings whose errors speak of options (``--pre-roll``) instead of names."""
 _ONE_FRAME = Duration(Fraction(1))
@@ -270,49 +268,6 @@ class ResolvedSettings:
         }
 
 
-def load_toml(path: str | os.PathLike[str]) -> Settings:
-    """Read a settings file.
-
-    Raises
-    ------
-    SettingsError
-        Not there, not readable, not TOML (the text has the line) or a wrong setting.
-    """
-    try:
-        values = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise SettingsError(f"{path}: no such settings file; check --settings") from None
-    except OSError as error:
-        raise SettingsError(f"{path}: cannot be read ({error.strerror}); check it") from None
-    except UnicodeDecodeError:
-        raise SettingsError(f"{path}: is not UTF-8 text; save it as UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{path}: {error}; mend that line: name = value") from None
-    return Settings.from_mapping(values, source=str(path))
-
-
-def find_settings_file(take_path: str | os.PathLike[str]) -> Path | None:
-    """The ``flashpan.toml`` that goes with a take, or None.
-
-    For a folder of stills the one inside, else the one beside it; for a file or a numbered
-    pattern the one beside it; for standard input the one in the current folder.
-    """
-    path = Path(take_path)
-    folders = [path, path.parent] if path.is_dir() else [path.parent]
-    candidates = (folder / SETTINGS_FILE for folder in folders)
-    return next((candidate for candidate in candidates if candidate.is_file()), None)
-
-
-def settings_for(
-    take_path: str | os.PathLike[str], asked: Settings, named: Settings | None = None
-) -> Settings:
-    """What was asked for, over the settings file that was named, else the one by the take."""
-    if named is not None:
-        return asked.merged_with(named)
-    path = find_settings_file(take_path)
-    return asked if path is None else asked.merged_with(load_toml(path))
-
-
 def rate_number(rate: Fraction | None) -> int | float | None:
     """A rate as logs have it: whole where it is whole, else the nearest float."""
     if rate is None:
@@ -332,7 +287,8 @@ def _first_known(*values: int | None) -> int | None:
     return next((value for value in values if value is not None), None)
 
 
-def _nearest(word: str, valid: Iterable[str]) -> str:
+def nearest(word: str, valid: Iterable[str]) -> str:
+    """Say which valid word comes nearest to a wrong one, or which there are."""
     close = difflib.get_close_matches(word, list(valid), n=1, cutoff=0.5)
     return f"did you mean {close[0]!r}?" if close else f"there are: {', '.join(sorted(valid))}"
 
@@ -352,13 +308,13 @@ def _require_order(first: int | None, last: int | None) -> None:
 def _require_detector(name: str) -> None:
     known = registry.names(registry.DETECTORS)
     if name not in known:
-        raise SettingsError(f"no detector called {name!r}; {_nearest(name, known)}")
+        raise SettingsError(f"no detector called {name!r}; {nearest(name, known)}")
 
 
 def _known_name(key: str, source: str) -> str:
     name = key.replace("-", "_")
     if name not in _CONVERTERS:
-        raise SettingsError(f"{source}: unknown setting {key!r}; {_nearest(name, _CONVERTERS)}")
+        raise SettingsError(f"{source}: unknown setting {key!r}; {nearest(name, _CONVERTERS)}")
     return name
 
 
@@ -432,3 +388,20 @@ _CONVERTERS: dict[str, Callable[[Any, str], Any]] = {
     "raw": _to_text,
 }
 _SETTABLE = tuple(f for f in fields(Settings) if f.name != "sources")
+NAMES = tuple(f.name for f in _SETTABLE)
+"""Every setting."""
+
+DEFAULT_TEXTS = {
+    **dict.fromkeys(("capture_rate", "playback_rate", "trigger_frame"), "as the take says"),
+    **{
+        name: f"{Duration.of_seconds(seconds)}, at least {frames} frames"
+        for name, (seconds, frames) in _DEFAULT_ROLLS.items()
+    },
+    "roi": "everywhere",
+    "ignore": "nothing",
+    "detectors": "all",
+    "first": "the first frame",
+    "last": "the last frame",
+    "raw": "not headerless",
+}
+"""What a setting that nobody made stands for, in words."""

@@ -23,7 +23,7 @@ from flashpan.cut.space import require_space
 from flashpan.edited import read_edited_log
 from flashpan.errors import TakeError, UsageError
 from flashpan.eventlog import EXTENSION, to_dict, to_json, write_log
-from flashpan.find import find, opened
+from flashpan.find import Measured, find, opened
 from flashpan.fingerprint import fingerprint_of
 from flashpan.model import EventLog, TakeInfo
 from flashpan.readers.base import Reader
@@ -160,7 +160,13 @@ class TrimRun:
             return self._cut_pipe(reader, settings, on_frame)
         return self.plan(reader, settings, on_frame)
 
-    def plan(self, reader: Reader, settings: Settings, on_frame: OnFrame | None = None) -> Plan:
+    def plan(
+        self,
+        reader: Reader,
+        settings: Settings,
+        on_frame: OnFrame | None = None,
+        measured: Measured | None = None,
+    ) -> Plan:
         """Search a take, or read its log, and put the log into the destination.
 
         A log that is there already serves again where it is of this very take and was made
@@ -174,6 +180,8 @@ class TrimRun:
             What to look for.
         on_frame : callable, optional
             Called with each frame's number.
+        measured : callable, optional
+            What others have measured of the take, as for `flashpan.find`.
         """
         require_forms_fit(self.wanted.also, reader.info)
         if isinstance(reader, VideoReader):
@@ -183,7 +191,7 @@ class TrimRun:
         path = self.out / f"{stem}{EXTENSION}"
         log = self._known_log(reader, settings, path)
         if log is None:
-            log = find(reader, settings, on_frame=on_frame)
+            log = find(reader, settings, on_frame=on_frame, measured=measured)
             write_log(log, self.out, self.wanted.overwrite, stem=stem)
         return Plan(
             log=log,

@@ -148,3 +148,11 @@ def test_memory_gives_the_peak_of_find(tmp_path, monkeypatch):
     path = tmp_path / "take.raw"
     memory.write_repeated(path, "mono8", 48, 64, 100)
     assert 20_000 < memory.peak_kib(path, "mono8", 48, 64) < 2_000_000
+
+
+def test_a_night_of_many_takes():
+    done = run("night_catalog.py", "--takes", "50", "--events", "2")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("50 takes, 100 events;")
+    assert "resume check" in done.stdout
+    assert "report as JSON" in done.stdout

@@ -17,6 +17,7 @@ from flashpan.cli.progress import progress
 if TYPE_CHECKING:
     from flashpan.model import EventLog
     from flashpan.settings import Settings
+    from flashpan.settingsfile import SettingsFile
 
 _HELP = f"""Find the events of takes and print them as a table.
 
@@ -106,11 +107,11 @@ def _require_alone(takes: tuple[str, ...], frame: int, **others: object) -> None
 
 
 def _explain_one(
-    take: str, *, frame: int, asked: Settings, named: Settings | None, as_json: bool
+    take: str, *, frame: int, asked: Settings, named: SettingsFile | None, as_json: bool
 ) -> None:
     from flashpan.answer import explanation_to_dict, format_explanation
     from flashpan.explain import explain
-    from flashpan.settings import settings_for
+    from flashpan.settingsfile import settings_for
 
     settings = settings_for(take, asked, named)
     with open_with(take, settings) as reader, progress(reader.info, settings.first or 0) as shown:
@@ -131,13 +132,13 @@ def _find_one(
     take: str,
     *,
     asked: Settings,
-    named: Settings | None,
+    named: SettingsFile | None,
     form: Table,
     out: str | None,
     overwrite: bool,
 ) -> None:
     from flashpan.eventlog import write_log
-    from flashpan.settings import settings_for
+    from flashpan.settingsfile import settings_for
 
     log = _search(take, settings_for(take, asked, named), form, None if overwrite else out)
     if out is not None:

@@ -9,6 +9,7 @@ import click
 
 if TYPE_CHECKING:
     from flashpan.settings import Settings
+    from flashpan.settingsfile import SettingsFile
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -108,8 +109,8 @@ def asked_settings(options: Mapping[str, Any]) -> Settings:
     return Settings.from_mapping(given, source=COMMAND_LINE)
 
 
-def named_settings(settings_file: str | None) -> Settings | None:
-    """Settings of the file that ``--settings`` names, if it does."""
-    from flashpan.settings import load_toml
+def named_settings(settings_file: str | None) -> SettingsFile | None:
+    """The file that ``--settings`` names, if it does."""
+    from flashpan.settingsfile import read_settings_file
 
-    return None if settings_file is None else load_toml(settings_file)
+    return None if settings_file is None else read_settings_file(settings_file)

@@ -36,14 +36,26 @@ def range_progress(name: str, n_frames: int) -> Iterator[Callable[[int], None]]:
         yield on_range
 
 
-def _bar(name: str, total: int | None, done: int = 0) -> tqdm[NoReturn]:
+@contextmanager
+def take_progress() -> Iterator[Callable[[str, int], None]]:
+    """Give a function to call with what became of a take and how many takes there are."""
+    with _bar("night", None, unit=" takes") as bar:
+
+        def on_take(outcome: str, n_takes: int) -> None:
+            bar.total = n_takes
+            bar.update(outcome != "begun")
+
+        yield on_take
+
+
+def _bar(name: str, total: int | None, done: int = 0, unit: str = " frames") -> tqdm[NoReturn]:
     from tqdm import tqdm
 
     return tqdm(
         desc=name,
         total=total,
         initial=done,
-        unit=" frames",
+        unit=unit,
         leave=False,
         file=sys.stderr,
         disable=None,

@@ -14,6 +14,7 @@ from flashpan.cli.progress import progress
 
 if TYPE_CHECKING:
     from flashpan.settings import Settings
+    from flashpan.settingsfile import SettingsFile
     from flashpan.slate import Slate
 
 _HELP = """Say what is known of takes, on all three clocks.
@@ -62,8 +63,8 @@ def command(
     ctx.exit(status)
 
 
-def _slate_one(take: str, asked: Settings, named: Settings | None, count: bool) -> Slate:
-    from flashpan.settings import settings_for
+def _slate_one(take: str, asked: Settings, named: SettingsFile | None, count: bool) -> Slate:
+    from flashpan.settingsfile import settings_for
     from flashpan.slate import slate
 
     with (

@@ -10,14 +10,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from flashpan.cli.batch import each_take, open_with
+from flashpan.cli.clip_options import clip_options, wanted_clips
 from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
 from flashpan.cli.output import Results, note
 from flashpan.cli.progress import progress, range_progress
 
 if TYPE_CHECKING:
-    from flashpan.cut.plan import Plan, TrimSettings
+    from flashpan.cut.plan import Plan
     from flashpan.cut.report import Trimmed
     from flashpan.settings import Settings
+    from flashpan.settingsfile import SettingsFile
     from flashpan.trim import TrimRun
 
 _HELP = f"""Find the events of takes and write every trim range as a clip, verified.
@@ -54,8 +56,6 @@ Examples:
   flashpan trim stills/ --out clips --files hardlink
   some-recorder | flashpan trim - --out clips
 """
-_PICTURES = ("tiff16", "luma16", "png8", "png16", "dpx10", "dpx12", "dpx16")
-_FORMS = (*_PICTURES, "view", "gif", "webp")
 
 
 @click.command("trim", help=_HELP, short_help="Write the trim ranges of takes as clips.")
@@ -63,44 +63,13 @@ _FORMS = (*_PICTURES, "view", "gif", "webp")
 @click.option("--out", metavar="DIR", required=True, help="Write clips and event logs there.")
 @click.option("--log", "log_file", metavar="FILE", help="Cut by this event log; do not search.")
 @click.option(
-    "--how",
-    type=click.Choice(["auto", "copy", "bridge", "exact"]),
-    default="auto",
-    show_default=True,
-    help="What becomes of the frames of a video.",
-)
-@click.option(
-    "--also",
-    metavar="FORM",
-    type=click.Choice(_FORMS),
-    multiple=True,
-    help="Write every range as this, too; repeatable.",
-)
-@click.option(
-    "--burn-in/--no-burn-in",
-    default=True,
-    show_default=True,
-    help="Frame number and times below viewing copies and previews.",
-)
-@click.option(
-    "--stretch", is_flag=True, help="Brighten viewing copies and previews to the range's tones."
-)
-@click.option(
     "--budget",
     metavar="AMOUNT",
     help="Keep no more frames (5000) or bytes (500MB) than that, strongest events first.",
 )
-@click.option(
-    "--files",
-    type=click.Choice(["copy", "hardlink", "reflink"]),
-    default="copy",
-    show_default=True,
-    help="How stills come to their folder.",
-)
-@click.option("--renumber", is_flag=True, help="Number the stills of every clip from 0.")
 @click.option("--overwrite", is_flag=True, help="Replace logs and clips that are there already.")
-@click.option("--no-verify", is_flag=True, help="Do not decode clips again; it is put on record.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
+@clip_options
 @search_options
 @click.pass_context
 def command(
@@ -109,6 +78,8 @@ def command(
     takes: tuple[str, ...],
     out: str,
     log_file: str | None,
+    budget: str | None,
+    overwrite: bool,
     settings_file: str | None,
     as_json: bool,
     **options: Any,
@@ -117,7 +88,7 @@ def command(
     from flashpan.trim import TrimRun
 
     takes = tuple(dict.fromkeys(takes))
-    wanted = _wanted(options)
+    wanted = wanted_clips(options, budget=budget, overwrite=overwrite)
     asked, named = asked_settings(options), named_settings(settings_file)
     run = TrimRun(takes, out, wanted, log=log_file, say=note)
     shown = _Shown(Results(go_on=True), n_takes=len(takes), as_json=as_json)
@@ -153,9 +124,9 @@ def _trim_within_budget(
 
 
 def _plan_one(
-    take: str, *, run: TrimRun, asked: Settings, named: Settings | None
+    take: str, *, run: TrimRun, asked: Settings, named: SettingsFile | None
 ) -> Plan | Trimmed:
-    from flashpan.settings import settings_for
+    from flashpan.settingsfile import settings_for
 
     settings = run.completed(settings_for(take, asked, named))
     with (
@@ -201,12 +172,3 @@ class _Shown:
                 self._results.write(text)
         elif self._n_takes > 1 and self._done:
             self._results.write("\n" + format_total(self._done))
-
-
-def _wanted(options: dict[str, Any]) -> TrimSettings:
-    """Take what the clips shall be from the options; what is to be found stays."""
-    from flashpan.cut.plan import TrimSettings
-
-    named = ("how", "also", "burn_in", "stretch", "budget", "files", "renumber", "overwrite")
-    verify = not options.pop("no_verify")
-    return TrimSettings(verify=verify, **{name: options.pop(name) for name in named})

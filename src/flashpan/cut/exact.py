@@ -20,7 +20,13 @@ from av.video.stream import VideoStream
 from flashpan.cut.base import Cut, Written
 from flashpan.cut.packets import PacketTable, pictures_from
 from flashpan.cut.pixels import display_matrix, frame_md5, layout_name, relabelled
-from flashpan.cut.remux import clip_tags, clip_timecode, lasting_tags, sound_left_out
+from flashpan.cut.remux import (
+    WITHOUT_MARKS,
+    clip_tags,
+    clip_timecode,
+    lasting_tags,
+    sound_left_out,
+)
 from flashpan.cut.verify import as_layout
 from flashpan.errors import CutRefused
 from flashpan.readers._video_open import open_container, picture_stream
@@ -108,7 +114,9 @@ def _encode(
     rate = template.average_rate or cut.take.playback_rate
     stored = _Stored(template.time_base or Fraction(1, 1000), None if uneven else rate)
     stream: VideoStream | None = None
-    with av.open("file:" + os.path.abspath(part), "w", format="matroska") as out:
+    with av.open(
+        "file:" + os.path.abspath(part), "w", format="matroska", options=WITHOUT_MARKS
+    ) as out:
         out.metadata.update(tags)
         for picture in pictures:
             frame = _storable(cut, picture)

@@ -263,6 +263,11 @@ def entry_packet(table: PacketTable, frame: int) -> int:
     return 0
 
 
+def entry_frame(table: PacketTable, frame: int) -> int:
+    """Frame to begin decoding with so that ``frame`` and all after it are as in the whole take."""
+    return _frames_before(table, entry_packet(table, frame))
+
+
 def _is_entry(table: PacketTable, number: int) -> bool:
     if table.codec not in ("h264", "hevc"):
         return True

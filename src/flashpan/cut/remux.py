@@ -38,6 +38,8 @@ _MUXERS = {
     "ogg": "ogg",
 }
 _ISO_MUXERS = {".mov": "mov", ".qt": "mov", ".3gp": "3gp", ".3g2": "3g2"}
+WITHOUT_MARKS = {"fflags": "bitexact"}
+"""Has Matroska write no random marks, which no standard asks for: the same cut, the same file."""
 _LEAST_PACKETS = 16
 _LEAST_STREAM_BYTES = 4096  # FFmpeg looks for eleven packets in a row, each 188 bytes
 # Written anew by every muxer, or true of the whole take only.
@@ -230,7 +232,8 @@ def container_like(
         raise CutRefused(
             f"{cut.take.path}: {source.format.name} files cannot be written; use --how exact"
         )
-    with av.open("file:" + os.path.abspath(part), "w", format=muxer) as out:
+    options = WITHOUT_MARKS if muxer in ("matroska", "webm") else {}
+    with av.open("file:" + os.path.abspath(part), "w", format=muxer, options=options) as out:
         out.metadata.update(clip_tags(_tags_of(source), cut))
         if timecode:
             out.metadata["timecode"] = timecode

@@ -98,10 +98,27 @@ class Decoding:
         self.last_good: int | None = None
         self._damaged_pts: set[int] = set()
         self.stopped_by = ""
+        self._flow = self.packets()
+
+    def pass_over(self) -> bool:
+        """Read the packets that are left without decoding them, for the counts.
+
+        Every packet that is shown is taken to give a picture that is whole.
+
+        Returns
+        -------
+        bool
+            False where it is known already that not all do.
+        """
+        for _ in self._flow:
+            pass
+        self.n_pictures = self.n_packets - self.n_hidden
+        self.last_good = self.n_pictures - 1
+        return not (self.stopped_by or self.n_failed or self.n_partial or self._damaged_pts)
 
     def pictures(self) -> Iterator[VideoFrame]:
         """Yield every picture that decodes, the ones held back for reordering at the end too."""
-        for packet in self.packets():
+        for packet in self._flow:
             yield from self._decoded(packet)
         failed = self.n_failed
         yield from self._decoded(None)

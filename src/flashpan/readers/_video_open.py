@@ -13,6 +13,7 @@ from av.container import InputContainer
 from av.video.stream import VideoStream
 
 from flashpan.errors import UnreadableTake
+from flashpan.threads import decoder_threads
 
 EXTENSIONS = frozenset(
     {
@@ -230,6 +231,8 @@ def is_cut(path: str, container: str) -> bool:
 def picture_stream(container: InputContainer, path: str) -> VideoStream:
     """Return the stream that holds the take: the first that is no cover picture.
 
+    Its decoder gets the threads that this process may use.
+
     Raises
     ------
     UnreadableTake
@@ -245,6 +248,7 @@ def picture_stream(container: InputContainer, path: str) -> VideoStream:
     stream = streams[0]
     if stream.codec_context is None:
         raise UnreadableTake(f"{path}: no decoder for its codec; convert it to FFV1 or H.264 first")
+    stream.codec_context.thread_count = decoder_threads()
     return stream
 
 

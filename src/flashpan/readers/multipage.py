@@ -67,7 +67,6 @@ class MultiPageReader(IndexedReader):
         self._damaged: set[int] = set()
         self._like = self._first(source.path)
         self._declared = _declared_pictures(self._tiff)
-        alone = self._declared < 2 and not self._reaches(1)
         self.info = describe(
             source,
             name=Path(source.path).stem,
@@ -77,8 +76,12 @@ class MultiPageReader(IndexedReader):
             codec=self._like.codec,
             container="tiff",
             pixel_format=self._like.pixel_format,
-            warnings=lone_still_warning(source.path) if alone else (),
+            warnings=() if self.holds_several() else lone_still_warning(source.path),
         )
+
+    def holds_several(self) -> bool:
+        """Whether there is more than one page."""
+        return self._declared > 1 or self._reaches(1)
 
     def _first(self, path: str) -> Picture:
         """Decode the first page that can be read."""
@@ -194,6 +197,18 @@ class MultiPageReader(IndexedReader):
     def close(self) -> None:
         """Close the file."""
         self._tiff.close()
+
+
+def has_several_pages(path: str) -> bool:
+    """Whether a file is a TIFF of several pictures; False also where it cannot be read."""
+    source = Source(path=path)
+    try:
+        if not MultiPageReader.accepts(source):
+            return False
+        with MultiPageReader(source) as reader:
+            return reader.holds_several()
+    except (UnreadableTake, OSError):
+        return False
 
 
 def _declared_pictures(tiff: tifffile.TiffFile) -> int:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from fractions import Fraction
-from typing import cast
+from typing import TypeVar, cast
 
 from flashpan.errors import FlashpanError, PlugInError, UnreadableTake, UsageError
 from flashpan.readers.base import Reader, Source
@@ -12,6 +13,7 @@ from flashpan.readers.sequence import is_pattern
 from flashpan.registry import READERS, load, names
 
 Rate = int | float | str | Fraction
+Result = TypeVar("Result")
 
 _KINDS = (
     "video files, numbered stills (TIFF, PNG, JPEG, DPX, DNG, BMP, PGM), multi-page TIFF, "
@@ -71,6 +73,27 @@ def open_take(
     raise UnreadableTake(f"{source.path}: not a take that can be read; there are: {_KINDS}{passed}")
 
 
+def kind_of(path: str | os.PathLike[str]) -> str | None:
+    """Name of the reader that would open a path, by its name and leading bytes alone.
+
+    Returns
+    -------
+    str or None
+        As registered; None where no reader takes it, without a geometry for headerless pixels.
+
+    Raises
+    ------
+    UnreadableTake
+        The path cannot be looked at.
+    """
+    source = Source(path=os.fspath(path))
+    skipped: list[str] = []
+    for reader in _readers()[0]:
+        if _asked(reader, source, skipped):
+            return reader.name
+    return None
+
+
 def exact_rate(value: Rate | None, what: str) -> Fraction | None:
     """Turn a rate into an exact fraction; a float counts as the decimal it prints as.
 
@@ -106,8 +129,21 @@ def _readers() -> tuple[list[type[Reader]], list[str]]:
 
 def _try(reader: type[Reader], source: Source, skipped: list[str]) -> Reader | None:
     """Open with one reader; ``None`` where it declines or is itself broken."""
+    return _guarded(
+        reader, source, skipped, lambda: reader(source) if reader.accepts(source) else None
+    )
+
+
+def _asked(reader: type[Reader], source: Source, skipped: list[str]) -> bool:
+    return bool(_guarded(reader, source, skipped, lambda: reader.accepts(source)))
+
+
+def _guarded(
+    reader: type[Reader], source: Source, skipped: list[str], work: Callable[[], Result]
+) -> Result | None:
+    """Do something with a reader; ``None`` where it is itself broken."""
     try:
-        return reader(source) if reader.accepts(source) else None
+        return work()
     except FlashpanError:
         raise
     except OSError as error:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -97,6 +97,26 @@ def find_sequence(path: str) -> Sequence:
     return _only(path, where.parent, names)
 
 
+def numbered_sequences(
+    folder: str | os.PathLike[str], names: Iterable[str]
+) -> Iterator[Sequence | UnreadableTake]:
+    """Every sequence among the names of files of one folder.
+
+    Stills without a number are left out.  Where two files of a sequence have one number, the
+    error that `find_sequence` would raise takes the place of its group.
+    """
+    for group in _numbered(_groups(name for name in names if _is_still(name))):
+        try:
+            yield from _split(os.fspath(folder), Path(folder), group)
+        except UnreadableTake as error:
+            yield error
+
+
+def is_numbered(name: str) -> bool:
+    """Whether a file's name has a number in front of its ending."""
+    return "\0" in _skeleton(name)
+
+
 def siblings(path: str) -> Sequence | None:
     """Return the sequence that a single still is one of; ``None`` if it stands alone."""
     where = Path(path)
@@ -145,18 +165,24 @@ def _only(path: str, folder: Path, names: list[str]) -> Sequence:
             f"{path}: no stills here; give a folder or pattern of numbered TIFF, PNG, JPEG, DPX, "
             "DNG, BMP or PGM files, or name the take's file"
         )
-    by_skeleton: dict[str, list[str]] = {}
-    for name in names:
-        by_skeleton.setdefault(_skeleton(name), []).append(name)
-    numbered = {key: group for key, group in by_skeleton.items() if "\0" in key}
-    found = [
-        sequence
-        for group in (numbered or by_skeleton).values()
-        for sequence in _split(path, folder, group)
-    ]
+    groups = _groups(names)
+    numbered = _numbered(groups)
+    found = [sequence for group in numbered or groups for sequence in _split(path, folder, group)]
     if len(found) > 1:
         raise UnreadableTake(f"{path}: {_choice(found, numbered=bool(numbered))}")
     return found[0]
+
+
+def _groups(names: Iterable[str]) -> list[list[str]]:
+    """Names that differ in their numbers alone, together."""
+    by_skeleton: dict[str, list[str]] = {}
+    for name in names:
+        by_skeleton.setdefault(_skeleton(name), []).append(name)
+    return list(by_skeleton.values())
+
+
+def _numbered(groups: list[list[str]]) -> list[list[str]]:
+    return [group for group in groups if is_numbered(group[0])]
 
 
 def _choice(found: list[Sequence], *, numbered: bool) -> str:

@@ -49,7 +49,10 @@ class StreamedReader(Reader):
 
     def frames(self) -> Iterator[Frame]:
         """Yield every readable frame in order; a frame left out keeps its number."""
-        for index in count():
+        yield from self._from(0)
+
+    def _from(self, start: int) -> Iterator[Frame]:
+        for index in count(start):
             try:
                 frame = self._fetch(index)
             except EndOfTake as end:
@@ -90,3 +93,7 @@ class IndexedReader(StreamedReader):
             return self._fetch(index)
         except EndOfTake:
             return None
+
+    def frames_from(self, start: int) -> Iterator[Frame]:
+        """Yield frame ``start`` and all after it, as `frames` does, without those before."""
+        return self._from(start)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from itertools import chain
@@ -37,7 +37,7 @@ class VideoReader(Reader):
     Attributes
     ----------
     thread_count : int
-        Decoder threads, 0 for one per processor; read on construction.
+        Decoder threads, 0 for what `flashpan.threads` allows; read on construction.
     keeps_index : bool
         Note every packet for `packet_index`; to be set before frames are asked for.
     """
@@ -64,7 +64,8 @@ class VideoReader(Reader):
     def _begin(self) -> None:
         self._stream = picture_stream(self._container, self._source.path)
         self._stream.codec_context.thread_type = "AUTO"
-        self._stream.codec_context.thread_count = self.thread_count
+        if self.thread_count:
+            self._stream.codec_context.thread_count = self.thread_count
         self._decoding = Decoding(self._container, self._stream, self._reopened)
         self._decoding.index = PacketIndex()
         pictures = self._decoding.pictures()
@@ -154,6 +155,47 @@ class VideoReader(Reader):
             self._clock.add(frame.index, frame.pts)
             self._count += 1
             yield frame
+        self._finish()
+
+    def frames_of(self, pictures: Iterable[VideoFrame], start: int) -> Iterator[Frame]:
+        """Make frames of pictures that were decoded elsewhere, from frame ``start`` on.
+
+        Parameters
+        ----------
+        pictures : iterable of VideoFrame
+            Of this take, in the order of viewing.
+        start : int
+            Number of the first one.
+        """
+        self._count = start
+        for picture in pictures:
+            if self._changes(picture):
+                return
+            yield self._frame(picture)
+            self._count += 1
+
+    def pass_over(self) -> int | None:
+        """Read to the end without decoding, and count the packets that are shown.
+
+        Returns
+        -------
+        int or None
+            None where some are known not to give a whole picture.
+        """
+        self._pictures = chain(())
+        return self._decoding.n_pictures if self._decoding.pass_over() else None
+
+    def decoded_elsewhere(self, stamps: Sequence[int | None]) -> None:
+        """After `pass_over`, leave in ``info`` what `frames` leaves there.
+
+        Parameters
+        ----------
+        stamps : sequence of int or None
+            Time stamp of every frame of the take, as others have decoded it.
+        """
+        for index, stamp in enumerate(stamps):
+            self._clock.add(index, stamp)
+        self._count = len(stamps)
         self._finish()
 
     def _changes(self, picture: VideoFrame) -> bool:

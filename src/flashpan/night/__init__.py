@@ -1,0 +1,1 @@
+"""A night of takes: found, trimmed, verified, logged, and remembered."""

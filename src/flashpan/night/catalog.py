@@ -1,0 +1,301 @@
+"""The catalog of a night: one SQLite file in the destination that remembers all of it.
+
+One process writes, workers never do.  Every change is one transaction that is on the disk when
+the method returns, so that a run that is killed loses no more than the takes in hand.  Readers
+may look on at any time.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from flashpan.errors import CatalogError
+from flashpan.night.clock import of_file_time
+from flashpan.night.database import Database
+from flashpan.night.discovery import CATALOG_NAME
+from flashpan.night.found import Found, stamp
+from flashpan.night.identity import TIME_STEP_NS, Identity
+from flashpan.night.lock import only_run
+from flashpan.night.record import NightRecord, identity_in
+from flashpan.night.results import put_results
+from flashpan.night.rows import DONE, FAILED, NEW, RUNNING
+
+if TYPE_CHECKING:
+    from flashpan.night.job import Report
+
+STOPPED = "stopped"
+_AT_WORK = "at work since"
+
+
+class Catalog(NightRecord):
+    """A night's memory, open to write: `Catalog.open`.
+
+    Raises
+    ------
+    CatalogError
+        From every method: the file is damaged, or the disk takes no more.
+    """
+
+    @classmethod
+    def open(cls, dest: str | os.PathLike[str]) -> Self:
+        """Open the catalog of a destination to write; both are made if need be.
+
+        No other run may have it open to write.  A file of an earlier version is brought up to
+        this one.  Where the last run did not end by itself the file is looked through first.
+
+        Raises
+        ------
+        NightBusy
+            Another run is at work on this night.
+        CatalogError
+            The file is damaged, of a later version or no catalog, or cannot be written.
+        """
+        with ExitStack() as closing:
+            _make_folder(dest)
+            closing.enter_context(only_run(dest))
+            database = closing.enter_context(Database.to_write(Path(dest, CATALOG_NAME)))
+            catalog = cls(dest, database, closing.pop_all())
+        try:
+            catalog._begin_work()
+        except BaseException:
+            catalog.close()
+            raise
+        return catalog
+
+    def _begin_work(self) -> None:
+        if self._note(_AT_WORK):  # that run was stopped from outside
+            self._db.require_sound()
+        self._put_note(_AT_WORK, _now())
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        try:
+            with suppress(CatalogError):  # then the file is looked through next time
+                self._db.run("DELETE FROM night WHERE name = ?", _AT_WORK)
+        finally:
+            self.close()
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Make all changes of a block one: faster for many, and all or none are kept."""
+        with self._db.change():
+            yield
+
+    # takes
+
+    def known_identity(self, found: Found) -> Identity | None:
+        """Identity of a take that lies where it did, as it did, without reading it again."""
+        row = self._db.first(
+            "SELECT bytes, n_files, mtime_ns, digest FROM take WHERE path = ? AND bytes = ?"
+            " AND n_files = ? AND mtime_ns = ? AND replaced_by IS NULL",
+            *(found.path, found.bytes, found.n_files, found.mtime_ns),
+        )
+        return None if row is None else identity_in(row)
+
+    def add(self, found: Found, identity: Identity) -> int:
+        """Note a take, and return its number; one that is known keeps its own.
+
+        Where a known take was moved or renamed, its path is brought up to date; a copy beside
+        it is the same take, and its first place stays.  A take that lay where this one lies now
+        is replaced by it.
+        """
+        known = self._same(identity)
+        if known is not None and _is_as_noted(known, found):
+            return int(known["id"])  # nothing to write, and no disk to wait for
+        with self._db.change():
+            take_id = self._insert(found, identity) if known is None else int(known["id"])
+            if known is not None and self._is_its_place(known, found):
+                self._move(take_id, found, identity)
+            self._db.run(
+                "UPDATE take SET replaced_by = ?1"
+                " WHERE path = ?2 AND id <> ?1 AND replaced_by IS NULL",
+                *(take_id, found.path),
+            )
+        return take_id
+
+    def _same(self, identity: Identity) -> sqlite3.Row | None:
+        return self._db.first(
+            "SELECT * FROM take WHERE digest = ?1 AND bytes = ?2 AND n_files = ?3"
+            " AND abs(mtime_ns - ?4) <= ?5 ORDER BY abs(mtime_ns - ?4), id LIMIT 1",
+            *(identity.digest, identity.bytes, identity.n_files, identity.mtime_ns, TIME_STEP_NS),
+        )
+
+    def _is_its_place(self, known: sqlite3.Row, found: Found) -> bool:
+        """Whether a known take has this path from now on: not while it lies at its old one."""
+        if known["path"] == found.path:
+            return True
+        return stamp(known["path"]) != (known["bytes"], known["n_files"], known["mtime_ns"])
+
+    def _insert(self, found: Found, identity: Identity) -> int:
+        return self._db.insert(
+            "take",
+            path=found.path,
+            place=found.place,
+            name=found.name,
+            kind=found.kind,
+            bytes=identity.bytes,
+            n_files=identity.n_files,
+            mtime_ns=identity.mtime_ns,
+            digest=identity.digest,
+            shot_at=of_file_time(identity.mtime_ns),
+        )
+
+    def _move(self, take_id: int, found: Found, identity: Identity) -> None:
+        self._db.run(
+            "UPDATE take SET path = ?, place = ?, name = ?, kind = ?, mtime_ns = ?,"
+            " replaced_by = NULL WHERE id = ?",
+            *(found.path, found.place, found.name, found.kind, identity.mtime_ns, take_id),
+        )
+
+    def state(self, take_id: int) -> str:
+        """``new``, ``running``, ``done`` or ``failed``."""
+        row = self._db.first("SELECT state FROM take WHERE id = ?", take_id)
+        if row is None:
+            raise KeyError(take_id)
+        return str(row["state"])
+
+    def is_done(self, identity: Identity, settings_key: str) -> bool:
+        """Whether a take has been done with these settings."""
+        row = self._same(identity)
+        return (
+            row is not None and row["state"] == DONE and (row["settings_key"] or "") == settings_key
+        )
+
+    def folder_of(self, take_id: int) -> str | None:
+        """Where a take's results go, once it has been begun."""
+        row = self._db.first("SELECT folder FROM take WHERE id = ?", take_id)
+        return None if row is None else row["folder"]
+
+    def settings_key_of(self, take_id: int) -> str:
+        """What a take was begun with last; empty where it was not."""
+        row = self._db.first("SELECT settings_key FROM take WHERE id = ?", take_id)
+        return "" if row is None else str(row["settings_key"] or "")
+
+    def folders(self) -> set[str]:
+        """Where the results of all takes go, replaced ones included."""
+        rows = self._db.rows("SELECT folder FROM take WHERE folder IS NOT NULL")
+        return {str(row["folder"]) for row in rows}
+
+    # what becomes of them
+
+    def begin(self, take_id: int, settings: dict[str, Any], settings_key: str, folder: str) -> None:
+        """Note that a take is begun: one more attempt.
+
+        Parameters
+        ----------
+        take_id : int
+        settings : dict
+            What is used, as JSON holds it.
+        settings_key : str
+            A hash of what counts in it: the same key, the same results.
+        folder : str
+            Where its results go, below the destination, with ``/``.
+        """
+        said = json.dumps(settings, sort_keys=True)
+        with self._db.change():
+            self._db.run("INSERT OR IGNORE INTO setting VALUES (?, ?)", settings_key, said)
+            self._db.run(
+                "UPDATE take SET state = ?, settings_key = ?, folder = ?, error = '' WHERE id = ?",
+                *(RUNNING, settings_key, folder, take_id),
+            )
+            self._db.insert(
+                "attempt",
+                take_id=take_id,
+                settings_key=settings_key,
+                began_at=_now(),
+                outcome=RUNNING,
+            )
+
+    def finish(self, take_id: int, report: Report) -> None:
+        """Note what came of a take: done, or failed where the report has an error.
+
+        Events and clips of an earlier attempt give way, unless the take could not be searched
+        this time: then they are what there is.
+        """
+        state = FAILED if report.error else DONE
+        with self._db.change():
+            if report.log is not None:
+                put_results(self._db, take_id, report, report.log)
+            self._end(take_id, state, report.error, report.seconds, report.bytes_read)
+
+    def fail(self, take_id: int, error: str, seconds: float = 0.0) -> None:
+        """Note that a take failed and left no report: its worker died."""
+        with self._db.change():
+            self._end(take_id, FAILED, error, seconds)
+
+    def release(self, take_id: int) -> None:
+        """Note that a take in hand was given up unfinished: it will have its turn again."""
+        with self._db.change():
+            self._end(take_id, NEW, "")
+
+    def reset_running(self) -> int:
+        """Give up the takes that a killed run had in hand; return how many there were."""
+        with self._db.change():
+            in_hand = [row["id"] for row in self._db.rows(_IN_HAND, RUNNING)]
+            for take_id in in_hand:
+                self._end(take_id, NEW, "")
+        return len(in_hand)
+
+    def _end(
+        self, take_id: int, state: str, error: str, seconds: float = 0.0, bytes_read: int = 0
+    ) -> None:
+        outcome = STOPPED if state == NEW else state
+        self._db.run("UPDATE take SET state = ?, error = ? WHERE id = ?", state, error, take_id)
+        self._db.run(
+            "UPDATE attempt SET outcome = ?, ended_at = ?, error = ?, seconds = ?, bytes_read = ?"
+            " WHERE take_id = ? AND outcome = ?",
+            *(outcome, _now(), error, seconds, bytes_read, take_id, RUNNING),
+        )
+
+    def put_problems(self, found: Iterable[Found]) -> None:
+        """Note what could not be read in the last look at the source, in place of all before."""
+        now = _now()
+        with self._db.change():
+            self._db.run("DELETE FROM problem")
+            for one in found:
+                self._db.run(
+                    "INSERT OR REPLACE INTO problem VALUES (?, ?, ?, ?, ?)",
+                    *(one.path, one.place, one.kind, one.problem or "", now),
+                )
+
+    def _note(self, name: str) -> str:
+        row = self._db.first("SELECT value FROM night WHERE name = ?", name)
+        return "" if row is None else str(row["value"])
+
+    def _put_note(self, name: str, value: str) -> None:
+        self._db.run("INSERT OR REPLACE INTO night VALUES (?, ?)", name, value)
+
+
+_IN_HAND = "SELECT id FROM take WHERE state = ?"
+
+
+def _is_as_noted(known: sqlite3.Row, found: Found) -> bool:
+    facts = ("path", "place", "name", "kind", "mtime_ns")
+    return known["replaced_by"] is None and all(
+        known[fact] == getattr(found, fact) for fact in facts
+    )
+
+
+def _make_folder(dest: str | os.PathLike[str]) -> None:
+    try:
+        os.makedirs(dest, exist_ok=True)
+    except OSError as error:
+        raise CatalogError(
+            f"{dest}: cannot be made ({error.strerror}); choose another folder"
+        ) from error
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds")

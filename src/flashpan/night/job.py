@@ -1,0 +1,260 @@
+"""The work of one take, as something that can be sent to a worker and done again.
+
+A worker gets a `Job` and returns a `Report`; both are plain and small, and no frame crosses a
+process.  A job that was cut short is done again from where it was: a log that is there serves
+again, clips that are there and whole stay.
+"""
+
+from __future__ import annotations
+
+import errno
+import time
+import traceback
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from flashpan.cut.plan import TrimSettings
+from flashpan.cut.report import Output, Trimmed
+from flashpan.cut.sidecar import sidecar_path
+from flashpan.errors import FlashpanError, TakeError
+from flashpan.eventlog import EXTENSION, to_dict
+from flashpan.find import Measured, opened
+from flashpan.fingerprint import fingerprint_of
+from flashpan.night.alone import alone_in
+from flashpan.night.checksums import SUFFIX, checksum, write_checksums
+from flashpan.night.clock import shot_at
+from flashpan.night.permit import Permit
+from flashpan.settings import Settings
+from flashpan.trim import TrimRun
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One take to be searched and cut.
+
+    Attributes
+    ----------
+    take : str
+        Absolute path, as for `flashpan.open_take`.
+    dest : str
+        Folder of the night.
+    folder : str
+        Where in it the take's results go, relative, with ``/``; no other take's go there.
+    settings : Settings
+        What to look for.
+    wanted : TrimSettings
+        What the clips shall be.
+    permit : str
+        See `flashpan.night.permit`; empty for a job by itself.
+    """
+
+    take: str
+    dest: str
+    folder: str
+    settings: Settings
+    wanted: TrimSettings
+    permit: str = ""
+
+    @property
+    def out(self) -> Path:
+        """The folder of the results."""
+        return Path(self.dest, self.folder)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClipReport:
+    """One clip, or a copy beside it.
+
+    Attributes
+    ----------
+    number : int
+        The range's place in the log.
+    form : str
+        ``clip``, or one of `flashpan.cut.forms.Form`.
+    name : str
+        File, or folder of stills, in the take's folder.
+    first, last : int
+        Frames of the take that were asked for, inclusive.
+    frames, bytes : int
+        Pictures in it, and its size.
+    way, proof : str
+        See `flashpan.cut.report.Output`.
+    sha256 : str
+        Of the file; of a folder see `flashpan.night.checksums.checksum`.
+    """
+
+    number: int
+    form: str
+    name: str
+    first: int
+    last: int
+    frames: int
+    bytes: int
+    way: str
+    proof: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """What came of a job.
+
+    Attributes
+    ----------
+    take, folder : str
+        As in the job.
+    log : dict or None
+        The event log as JSON holds it; None where the take could not be searched.
+    log_name : str
+        The log's file in the folder.
+    clips : tuple of ClipReport
+        All that is there now.
+    left_out : int
+        Ranges that a budget left out.
+    warnings : tuple of str
+        What was noticed in the take and its clips.
+    error : str
+        One line; empty where all is well.
+    seconds : float
+        Spent on it this time.
+    bytes_read : int
+        Of the take, when it was searched.
+    source_bytes : int
+        The take's size.
+    shot_at, shot_at_from : str
+        See `flashpan.night.clock.Shot`; empty where nothing is known.
+    disk_is_full : bool
+        Nothing more can be written to the destination.
+    """
+
+    take: str
+    folder: str
+    log: dict[str, Any] | None = None
+    log_name: str = ""
+    clips: tuple[ClipReport, ...] = ()
+    left_out: int = 0
+    warnings: tuple[str, ...] = ()
+    error: str = ""
+    seconds: float = 0.0
+    bytes_read: int = 0
+    source_bytes: int = 0
+    shot_at: str = ""
+    shot_at_from: str = ""
+    disk_is_full: bool = False
+
+
+class NotAsOnePiece(Exception):
+    """What was measured of a take in pieces is not what measuring it whole would give."""
+
+
+def do(job: Job, measured: Measured | None = None) -> Report:
+    """Search and cut one take; whatever is wrong with it stands in the report.
+
+    Nothing is raised but `KeyboardInterrupt` and `SystemExit`: a plug-in's fault must not stop
+    a night.
+
+    Parameters
+    ----------
+    job : Job
+    measured : callable, optional
+        What others have measured of the take, as for `flashpan.find`; it may raise
+        `NotAsOnePiece`, which is passed on.
+    """
+    began = time.monotonic()
+    try:
+        allowed = Permit(job.dest, job.permit)
+        with alone_in(job.out):
+            report = _done(job, allowed, measured)
+    except NotAsOnePiece:
+        raise
+    except FlashpanError as error:
+        report = replace(_failed(job, str(error)), disk_is_full=_is_full(error))
+    except OSError as error:
+        report = _failed(job, f"{error.strerror or error}; check the disk and run again")
+        report = replace(report, disk_is_full=_is_full(error))
+    except Exception as error:
+        said = "".join(traceback.format_exception_only(error)).strip()
+        report = _failed(job, f"{said}; this is a fault of a reader, a detector or flashpan")
+    return replace(report, seconds=round(time.monotonic() - began, 3))
+
+
+def _done(job: Job, allowed: Permit, measured: Measured | None) -> Report:
+    before = fingerprint_of(job.take)
+    run = TrimRun([job.take], job.out, job.wanted)
+    with opened(job.take, job.settings) as reader:
+        plan = run.plan(reader, job.settings, allowed.check, measured)
+    done = run.write(plan, on_clip=allowed.check)
+    if fingerprint_of(job.take) != before:
+        raise TakeError(f"{job.take}: changed while it was read; run again when it is at rest")
+    return _report(job, done)
+
+
+def _report(job: Job, done: Trimmed) -> Report:
+    results = [done.log_path, *(path for output in done.outputs for path in _paths(output))]
+    stem = done.log_path.name.removesuffix(EXTENSION)
+    write_checksums(done.log_path.with_name(stem + SUFFIX), results)
+    known, shot = done.log.take.fingerprint, shot_at(job.take)
+    return Report(
+        take=job.take,
+        folder=job.folder,
+        log=to_dict(done.log),
+        log_name=done.log_path.name,
+        clips=tuple(map(_clip_report, done.outputs)),
+        left_out=len(done.left_out),
+        warnings=(*done.log.warnings, *_clip_warnings(done)),
+        error="; ".join(one_line(failed.error) for failed in done.failed),
+        bytes_read=done.log.totals.bytes_read,
+        source_bytes=0 if known is None else known.size_bytes,
+        shot_at=shot.at,
+        shot_at_from=shot.source,
+        disk_is_full=any(_is_full(failed.error) for failed in done.failed),
+    )
+
+
+def _paths(output: Output) -> tuple[Path, ...]:
+    sidecar = sidecar_path(output.path)
+    return (output.path, sidecar) if sidecar.exists() else (output.path,)
+
+
+def _clip_report(output: Output) -> ClipReport:
+    return ClipReport(
+        number=output.number,
+        form=str(output.form),
+        name=output.path.name,
+        first=output.first,
+        last=output.last,
+        frames=output.n_frames,
+        bytes=output.n_bytes,
+        way=str(output.way),
+        proof=output.proof,
+        sha256=checksum(output.path),
+    )
+
+
+def _clip_warnings(done: Trimmed) -> Iterator[str]:
+    for clip in done.clips:
+        yield from (f"{clip.path.name}: {text}" for text in clip.warnings)
+
+
+def _is_full(error: BaseException) -> bool:
+    """Whether an error, or what caused it, says that the disk takes no more."""
+    cause: BaseException | None = error
+    while cause is not None and not isinstance(cause, OSError):
+        cause = cause.__cause__
+    return cause is not None and cause.errno in (errno.ENOSPC, errno.EDQUOT)
+
+
+def _failed(job: Job, text: str) -> Report:
+    said = one_line(text)
+    return Report(
+        take=job.take,
+        folder=job.folder,
+        error=said if job.take in said else f"{job.take}: {said}",
+    )
+
+
+def one_line(message: object) -> str:
+    """A message as a single line."""
+    return " ".join(str(message).split())
