@@ -16,14 +16,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 from itertools import islice
 from pathlib import Path
-
-import numpy as np
+from typing import Any
 
 from flashpan.cut.packets import PacketTable, entry_frame, packet_table, pictures_from
 from flashpan.find import Measured, opened
 from flashpan.grid import Grid, lay_grid
 from flashpan.measure import Measurer
 from flashpan.model import Frame, TakeInfo, Tiles
+from flashpan.night.arrayfile import read_arrays, write_arrays
 from flashpan.night.job import Job, NotAsOnePiece, Report, do
 from flashpan.night.permit import Permit
 from flashpan.night.tilefile import Measurements, read_measurements
@@ -38,7 +38,7 @@ _BEGIN_FRAMES = 16
 """Decoded to learn whether a video builds frames on others, whatever its container says."""
 _LOOK_EVERY_S = 0.02
 _STOP = "stop"
-_TABLE = "packets.npz"
+_TABLE = "packets"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +65,7 @@ class PiecePlan:
 
     def path(self, number: int) -> Path:
         """Where the measurements of a piece are, while they wait."""
-        return Path(self.folder, f"{number:06}.npz")
+        return Path(self.folder, f"{number:06}.tiles")
 
     def stop(self, why: str) -> None:
         """Tell whoever waits for pieces that some will not come."""
@@ -280,12 +280,10 @@ def _conclude(
 
 def _write_table(table: PacketTable, path: Path) -> None:
     columns = {one.name: getattr(table, one.name) for one in fields(table) if one.name != "path"}
-    with path.open("wb") as file:
-        np.savez(file, **columns)
+    write_arrays(path, columns)
 
 
 def _read_table(path: Path, take: str) -> PacketTable:
-    with np.load(path, allow_pickle=False) as file:
-        columns = {name: file[name] for name in file.files}
+    columns: dict[str, Any] = read_arrays(path)
     plain = {name: columns.pop(name).item() for name in ("is_whole", "intra", "codec")}
     return PacketTable(path=take, **columns, **plain)

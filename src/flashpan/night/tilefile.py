@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan.model import Frame, Tiles
+from flashpan.night.arrayfile import read_arrays, write_arrays
 from flashpan.readers._video_decode import UNKNOWN_PTS
 
 _GRIDS = ("mean", "abs_diff", "sq_diff", "speck")
@@ -55,8 +56,7 @@ class Measurements:
     def write(self, path: Path) -> None:
         """Write them to a file."""
         part = path.with_name(f"{path.name}.{os.getpid()}.part")
-        with part.open("wb") as file:
-            np.savez(file, **self._columns())  # type: ignore[arg-type]  # its other argument
+        write_arrays(part, self._columns())
         part.replace(path)
 
     def _columns(self) -> dict[str, npt.NDArray[np.generic]]:
@@ -75,8 +75,7 @@ class Measurements:
 
 def read_measurements(path: Path) -> Measurements:
     """Read what `Measurements.write` has written."""
-    with np.load(path, allow_pickle=False) as file:
-        columns = {name: file[name] for name in file.files}
+    columns = read_arrays(path)
     tiles = tuple(
         Tiles(
             index=int(index),
