@@ -12,11 +12,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import optimize, special
 
 _MEDIAN_Y = -math.log(math.log(2.0))
 _LOWEST_Y = -3.0
@@ -25,6 +25,7 @@ _AS_GOOD_AS_NORMAL = 1e6
 _DOUBT = 3.0
 # Frames at which the first fits are due, and how many times rarer fits are with a full memory.
 _EARLY, _SELDOM = (16, 32), 4
+_LEAST_CHANCE = 1e-300
 # Share of the quiet frames that the exponential tail is fitted to, and the least number of them.
 _EXCEED = 0.04
 _EXPONENTIAL_FROM = 200
@@ -32,8 +33,6 @@ _EXPONENTIAL_FROM = 200
 # count at all, and how much more for it to count in full.
 _OUTRUN_FROM = 1.2
 _OUTRUN_OVER = 0.4
-# Standard errors by which it must outrun that, as so few frames show it.
-_OUTRUN_ERRORS = 2.5
 # Standard errors, relative and for one frame, of the scale (from the quantiles' densities) and
 # of a decay by its median.
 _SCALE_ERROR, _DECAY_ERROR = 4.2, 1.0 / math.log(2.0)
@@ -159,6 +158,9 @@ class Tail:
         Quiet frames that the expected scale counts for.
     expected : float
         Scale expected before anything has been seen: 1 for independent normal noise.
+    outrun_errors : float
+        Standard errors by which scores must outrun normal noise for their tail to be taken for
+        exponential: of a scene whose noise is known from its pixels, few frames prove little.
     """
 
     def __init__(
@@ -167,12 +169,14 @@ class Tail:
         refit_every: int = 64,
         prior: float = 24.0,
         expected: float = 1.0,
+        outrun_errors: float = 2.5,
     ) -> None:
         self._values = np.zeros(memory, np.float32)
         self._count = 0
         self._refit_every = refit_every
         self._prior = prior
         self._expected = expected
+        self._outrun_errors = outrun_errors
         self.location = 0.0
         self.scale = 1.0
         self._threshold, self._decay, self._heaviness = 0.0, 0.0, 0.0
@@ -269,7 +273,7 @@ class Tail:
             normal_way = gumbel_y(0.5 * _EXCEED) - gumbel_y(0.1)
             # A Gumbel variate's quantile that k samples exceed errs by 1 / sqrt(k).
             error = 1.0 / math.sqrt(self._runs_above(float(middle))) / normal_way
-            least = max(_OUTRUN_FROM, 1.0 + _OUTRUN_ERRORS * error)
+            least = max(_OUTRUN_FROM, 1.0 + self._outrun_errors * error)
             outrun = (y[1] - y[0]) / normal_way
             self._heaviness = min(1.0, max(0.0, (outrun - least) / _OUTRUN_OVER))
 
@@ -299,5 +303,14 @@ class Tail:
         if not self._heaviness or value <= self._threshold:
             return normal
         heavy = _EXCEED * math.exp(-(value - self._threshold) / self._decay)
-        share = self._heaviness if heavy > normal else 0.0
-        return float(normal ** (1.0 - share) * heavy**share)
+        if self._heaviness == 1.0 or heavy <= max(normal, _LEAST_CHANCE):
+            return float(max(normal, heavy))
+        # Between the two the thresholds are mixed: the chance is the one whose threshold this is.
+        low, high = math.log(max(normal, _LEAST_CHANCE)), math.log(heavy)
+        off = partial(self._off, value, law)
+        if off(low) <= 0.0:
+            return math.exp(low)
+        return math.exp(optimize.brentq(off, low, high, xtol=1e-6))
+
+    def _off(self, value: float, law: MaxLaw, log_chance: float) -> float:
+        return self.threshold(math.exp(log_chance), law) - value

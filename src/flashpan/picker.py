@@ -50,6 +50,9 @@ _AGREEMENT = 2.0
 # Scale of the tail that is expected of a scene, and the quiet frames that this counts for.
 _CALM_SCALE, _CALM_PRIOR = 1.0, 24.0
 _RESTLESS_SCALE, _RESTLESS_PRIOR = 3.0, 64.0
+# Standard errors by which a tail must be heavier than normal to be heard: the noise of pixels is
+# known to be normal in a tile's mean, what else a scene does is not.
+_CALM_ERRORS, _RESTLESS_ERRORS = 2.5, 0.0
 # Noise that is known from no more than half of a warm-up errs.
 _RETROSPECT_DOUBT = 1.25
 # Until so many frames coded afresh are known: times the ordinary threshold, or times what
@@ -163,7 +166,8 @@ class Channel:
     def _fitted(self, values: Sequence[float]) -> Tail:
         expected = _RESTLESS_SCALE if self._is_restless else _CALM_SCALE
         prior = _RESTLESS_PRIOR if self._is_restless else _CALM_PRIOR
-        tail = Tail(memory=_RECENT, expected=expected, prior=prior)
+        errors = _RESTLESS_ERRORS if self._is_restless else _CALM_ERRORS
+        tail = Tail(memory=_RECENT, expected=expected, prior=prior, outrun_errors=errors)
         for value in values:
             tail.push(value, self._law)
         tail.fit(self._law)

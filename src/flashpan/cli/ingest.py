@@ -12,7 +12,7 @@ from flashpan.cli.engine_options import engine_options, engine_settings
 from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
 from flashpan.cli.output import Results, note
 from flashpan.cli.progress import take_progress
-from flashpan.cli.stopping import stoppable
+from flashpan.night.stopping import stoppable
 
 if TYPE_CHECKING:
     from flashpan.night.run import Step

@@ -16,6 +16,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from flashpan.errors import TakeError
+from flashpan.night.stopping import go_on
 
 PREFIX = ".flashpan-run-"
 PIECES_PREFIX = ".flashpan-pieces-"
@@ -84,6 +85,7 @@ class Permit:
 
     def check(self, _: object = None) -> None:
         """Raise `RunOver` where the run is over; looks once in a while only."""
+        go_on()
         now = time.monotonic()
         if now - self._looked >= _LOOK_EVERY_S:
             self._looked = now

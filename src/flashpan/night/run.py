@@ -25,6 +25,7 @@ from flashpan.night.key import key_of, said
 from flashpan.night.permit import revoke
 from flashpan.night.rows import FAILED
 from flashpan.night.split import do_in_pieces
+from flashpan.night.stopping import go_on
 from flashpan.settings import Settings
 
 _LOOK_EVERY_S = 1.0
@@ -174,6 +175,7 @@ class Run:
 
     def _work_through(self, takes: deque[tuple[Found, Settings]]) -> None:
         while (takes and not self._halt) or self._in_hand:
+            go_on()
             takes += self._sorted_out(self._order.more())
             while takes and not self._halt and len(self._in_hand) < self._engine.n_places:
                 self._take_up(*takes.popleft())
@@ -184,6 +186,7 @@ class Run:
     def _work_in_pieces(self) -> None:
         """Do the long takes, each with all workers."""
         while self._long and not self._halt:
+            go_on()
             item = self._item(*self._long.pop(0))
             self._begin(item)
             self._decider = self._decider or Workers(1)
@@ -207,6 +210,7 @@ class Run:
         What ended it may have been the memory that others took.
         """
         while self._again and not self._halt:
+            go_on()
             item = self._again.pop(0)
             self._submit(item)
             while self._in_hand:

@@ -21,6 +21,7 @@ from flashpan.night.found import Found
 from flashpan.night.ingest import SPLIT_ABOVE_BYTES, refuse_source_inside, write_index
 from flashpan.night.layers import Layers
 from flashpan.night.run import Night, Order, Run, Step
+from flashpan.night.stopping import go_on
 from flashpan.settings import Settings
 from flashpan.settingsfile import SettingsFile
 
@@ -152,6 +153,7 @@ class Watch:
         """Ingest what arrives until something stops us."""
         try:
             while True:
+                go_on()
                 takes = self._look()
                 if takes:
                     self._run(takes, self._more)
