@@ -24,10 +24,11 @@ from flashpan.night.catalog import Catalog
 from flashpan.night.discovery import CATALOG_NAME
 from flashpan.night.found import Found
 from flashpan.night.identity import Identity
-from flashpan.night.job import ClipReport, Report
+from flashpan.night.job import Report
 from flashpan.night.record import NightRecord
 from flashpan.night.report import night_report
 from flashpan.night.reporttable import format_report, report_csv, report_json
+from flashpan.night.rows import ClipReport
 
 N_TAKES, N_EVENTS = 100_000, 3
 _EVENING_NS = 1_700_000_000_000_000_000

@@ -4,7 +4,8 @@ import time
 
 from flashpan.night.found import Found
 from flashpan.night.identity import Identity
-from flashpan.night.job import ClipReport, Report
+from flashpan.night.job import Report
+from flashpan.night.rows import ClipReport
 
 SETTINGS = {"pre_roll": "5ms"}
 HOUR_NS = 3_600_000_000_000

@@ -241,8 +241,8 @@ def test_measurements_come_back_to_the_bit(tmp_path):
     plan = plan_pieces(job, str(tmp_path), most_frames=50)
     measure_piece(Piece(plan, 1))
     first = read_measurements(plan.path(1))
-    first.write(tmp_path / "again.npz")
-    again = read_measurements(tmp_path / "again.npz")
+    first.write(tmp_path / "again.tiles")
+    again = read_measurements(tmp_path / "again.tiles")
     for one, other in zip(first.tiles, again.tiles, strict=True):
         assert one.index == other.index
         assert one.mean.tobytes() == other.mean.tobytes()

@@ -26,6 +26,7 @@ from flashpan.night.alone import alone_in
 from flashpan.night.checksums import SUFFIX, checksum, write_checksums
 from flashpan.night.clock import shot_at
 from flashpan.night.permit import Permit
+from flashpan.night.rows import ClipReport
 from flashpan.settings import Settings
 from flashpan.trim import TrimRun
 
@@ -61,40 +62,6 @@ class Job:
     def out(self) -> Path:
         """The folder of the results."""
         return Path(self.dest, self.folder)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClipReport:
-    """One clip, or a copy beside it.
-
-    Attributes
-    ----------
-    number : int
-        The range's place in the log.
-    form : str
-        ``clip``, or one of `flashpan.cut.forms.Form`.
-    name : str
-        File, or folder of stills, in the take's folder.
-    first, last : int
-        Frames of the take that were asked for, inclusive.
-    frames, bytes : int
-        Pictures in it, and its size.
-    way, proof : str
-        See `flashpan.cut.report.Output`.
-    sha256 : str
-        Of the file; of a folder see `flashpan.night.checksums.checksum`.
-    """
-
-    number: int
-    form: str
-    name: str
-    first: int
-    last: int
-    frames: int
-    bytes: int
-    way: str
-    proof: str
-    sha256: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,13 +6,13 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from flashpan.night.database import Database
-from flashpan.night.rows import ClipRow
+from flashpan.night.rows import ClipReport
 
 if TYPE_CHECKING:
     from flashpan.night.job import Report
 
 _OF_EVENT = ("onset", "peak", "end", "kind", "detector", "strength", "chance", "onset_s")
-_OF_CLIP = tuple(name for name in ClipRow.__slots__ if name != "take_id")
+_OF_CLIP = ClipReport.__slots__
 
 
 def put_results(db: Database, take_id: int, report: Report, log: dict[str, Any]) -> None:

@@ -108,20 +108,27 @@ class RangeRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ClipRow:
-    """One clip of a take, or a copy beside it; ``number`` is that of its range.
+class ClipReport:
+    """One clip, or a copy beside it.
 
     Attributes
     ----------
+    number : int
+        The range's place in the log.
+    form : str
+        ``clip``, or one of `flashpan.cut.forms.Form`.
     name : str
-        File or folder in the take's folder.
-    proof : str
-        Empty where nobody looked.
+        File, or folder of stills, in the take's folder.
+    first, last : int
+        Frames of the take that were asked for, inclusive.
+    frames, bytes : int
+        Pictures in it, and its size.
+    way, proof : str
+        See `flashpan.cut.report.Output`; ``proof`` is empty where nobody looked.
     sha256 : str
-        Checksum, hexadecimal.
+        Of the file; of a folder see `flashpan.night.checksums.checksum`.
     """
 
-    take_id: int
     number: int
     form: str
     name: str
@@ -132,6 +139,13 @@ class ClipRow:
     way: str
     proof: str
     sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClipRow(ClipReport):
+    """One clip of a take, or a copy beside it, as the catalog has it."""
+
+    take_id: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
