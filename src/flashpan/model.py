@@ -214,6 +214,11 @@ class Tiles:
     refreshed: bool = False
     repeats: bool = False
 
+    @property
+    def is_copy(self) -> bool:
+        """True where every pixel that counts is as it was in the frame before."""
+        return self.has_previous and not self.sq_diff.any()
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:

@@ -103,7 +103,7 @@ class Coding:
 
         Where frames are predicted, a still frame is no exception.
         """
-        return tiles.has_previous and not self._predicts and not tiles.sq_diff.any()
+        return not self._predicts and tiles.is_copy
 
     def expected(self) -> list[Callable[[bool], float]]:
         """For each size, what gives the step to be expected of a renewal."""

@@ -160,11 +160,6 @@ class Deflicker:
         return None if ripple is None else _Model(ripple, self._waiting)
 
 
-def _is_copy(tiles: Tiles) -> bool:
-    """True for a copy of the frame before: it is in that one's light."""
-    return tiles.has_previous and not tiles.sq_diff.any()
-
-
 def _clear(waves: npt.NDArray[Any], noise: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
     """Which harmonics are clear in the strongest twentieth of the places.
 
@@ -276,7 +271,8 @@ class _Model:
         ripple = self._weights @ self._terms(len(waiting)).astype(np.float32)
         before = ripple[:, 0]
         for column, tiles in enumerate(waiting):
-            now = before if _is_copy(tiles) else ripple[:, column]
+            # A copy is in the light of the frame that it copies.
+            now = before if tiles.is_copy else ripple[:, column]
             yield self._without(tiles, now, before)
             before = now
 
@@ -284,11 +280,10 @@ class _Model:
         """The next frame without its ripple; learns from it."""
         self._phase = math.remainder(self._phase + self._omega, 2.0 * math.pi)
         terms = self._now(self._phase)
-        before = self._before
-        if not _is_copy(tiles):
+        before = ripple = self._before
+        if not tiles.is_copy:
             ripple = self._before = self._weights @ terms
             self._learn(tiles.mean.ravel() - ripple - self._light.level, terms)
-        ripple = self._before
         return self._without(tiles, ripple, before)
 
     def _learn(self, error: Floats, terms: Floats) -> None:
