@@ -29,8 +29,9 @@ _LEAST_AGREE, _MOST_AGREE = 3, 0.75
 # Shift beyond which slopes say nothing any more, and error of a part's shift from which it can
 # tell, in pixels.
 _MOST_PX, _TELLS_PX = 6.0, 0.5
-# Error of the whole picture's shift beyond which it has too little in it to tell.
-_SURE_PX = 0.05
+# Error of the whole picture's shift beyond which it has too little in it to tell: in pixels, or
+# as a share of a large shift.
+_SURE_PX, _SURE_SHARE = 0.05, 0.05
 # Noise units within which two shifts agree, and the share of the shift that slopes may err by.
 _AGREE, _SLOPE_ERROR = 4.0, 0.25
 # Noise units that a part's shift must be at least for sway to be seen in the first place.
@@ -43,8 +44,8 @@ _OWN, _FITS = 4.0, 4
 # Noise units of the shift below which nothing is taken out; it comes in from there smoothly.
 _LEAST_SHIFT = 5.0
 # How fast the share that is taken out changes, per frame, and how fast it goes where parts
-# disagree; and the share that is none.
-_TURN, _FORGET, _LEAST_SHARE = 0.1, 0.01, 0.05
+# disagree; the share from which the camera is known to sway, and the share that is none.
+_TURN, _FORGET, _SWAYS, _LEAST_SHARE = 0.1, 0.01, 0.05, 0.0005
 # Noise units by which a tile's reference may be asked to go further.
 _REACH = 3.0
 
@@ -129,7 +130,7 @@ class Stand:
             return tiles
         step, light, trust = self._fitted((away - self._moved) / noise, slopes / noise, noise)
         middle = 0.5 * (self._slopes + now) / noise
-        if self._agree(self._shift + step, (away - light) / noise, middle, trust):
+        if self._agree(self._shift + step, (away - light) / noise, middle, trust, noise):
             self._moved = self._moved + step @ slopes
             self._shift = self._shift + step
             turn = _TURN if self._n_seen > _REFERENCE else 1.0
@@ -176,26 +177,44 @@ class Stand:
             trust = np.square(np.minimum(1.0, reach / np.maximum(rest, 1e-12)))
         return found[:2], (found[2:] @ terms[2:]) * noise, trust
 
-    def _agree(self, shift: Doubles, away: Doubles, slopes: Doubles, trust: Doubles) -> bool:
+    def _agree(
+        self, shift: Doubles, away: Doubles, slopes: Doubles, trust: Doubles, noise: Doubles
+    ) -> bool:
         """Whether parts of the picture, each for itself, went the same way."""
         size = float(np.hypot(*shift))
         if not 0.0 < size < _MOST_PX:
             return False
-        along = (shift / size) @ slopes
+        along, away = self._beside_light(noise, trust, (shift / size) @ slopes, away)
         # Noise alone gives slopes too: they tell nothing.
         power = trust * (along * along - _SLOPE_NOISE)
         weight = np.maximum(np.bincount(self._part, power, _PARTS**2), 1e-30)
         each = np.bincount(self._part, trust * along * away, _PARTS**2) / weight
         error = 1.0 / np.sqrt(weight)
-        if weight.sum() < _SURE_PX**-2:
+        if weight.sum() < max(_SURE_PX, _SURE_SHARE * size) ** -2:
             return False
-        tells = error < min(size / (_AGREE if self._share else _AT_FIRST), _TELLS_PX)
+        tells = error < min(size / (_AGREE if self._share > _SWAYS else _AT_FIRST), _TELLS_PX)
         reach = np.minimum(_AGREE * error + _SLOPE_ERROR * size, 0.5 * size)
         agrees = tells & (np.abs(each - size) < reach)
         if np.count_nonzero(agrees) < _MOST_AGREE * np.count_nonzero(tells):
             return False
         n_agree = int(np.count_nonzero(agrees))
-        return bool(self._share) or (n_agree >= _LEAST_AGREE and _spans(agrees))
+        return self._share > _SWAYS or (n_agree >= _LEAST_AGREE and _spans(agrees))
+
+    def _beside_light(self, noise: Doubles, trust: Doubles, *values: Doubles) -> list[Doubles]:
+        """What tiles do beside what a change of light does to their part of the picture.
+
+        Where a part is no more than a slope, its shift and a change of light look alike.
+        """
+        assert self._mean is not None
+        added, times = 1.0 / noise, self._mean / noise
+        times = self._without(added, trust, times)
+        return [self._without(times, trust, self._without(added, trust, v)) for v in values]
+
+    def _without(self, term: Doubles, trust: Doubles, values: Doubles) -> Doubles:
+        """Part by part, what is left of values when the term has explained what it can."""
+        power = np.bincount(self._part, trust * term * term, _PARTS**2)
+        shared = np.bincount(self._part, trust * term * values, _PARTS**2)
+        return values - (shared / np.maximum(power, 1e-30))[self._part] * term
 
     def _surety(self, slopes: Doubles, trust: Doubles) -> float:
         """What share of a shift is taken out: hardly any of what noise may have made."""
