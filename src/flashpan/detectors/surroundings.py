@@ -118,8 +118,7 @@ class Surroundings:
         if not self._all_count:
             grid[~self._counted] = np.median(ratio)
         middle = cv2.medianBlur(_beyond_border(grid), _AROUND)[_REACH:-_REACH, _REACH:-_REACH]
-        shared: Floats = middle.ravel() if self._all_count else middle[self._counted]
-        return shared
+        return np.asarray(middle.ravel() if self._all_count else middle[self._counted])
 
     def _grid(self, values: Floats) -> Floats:
         if self._all_count:
