@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan import registry
+from flashpan.ahead import ahead
 from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Detector, Run, Scene
 from flashpan.detectors.flicker import Deflicker
@@ -41,11 +42,16 @@ from flashpan.ranges import Span, trim_ranges
 from flashpan.readers.base import Reader
 from flashpan.ruling import Opening, Watch
 from flashpan.settings import ResolvedSettings, Settings
+from flashpan.threads import may_use_threads
 from flashpan.units import real_time
 
 Measured = Callable[[Reader, Grid], Iterator[tuple[Tiles, str]]]
 """Gives the statistics of every frame in order, each with the frame's picture type, for an open
 take and its tiles.  By default the take is read and measured on the spot."""
+
+_AHEAD = 8
+# Pixels from which frames are read and measured by a second thread.
+_LARGE_PX = 1 << 17
 
 SETTLE_FRAMES = 256
 """A new state is the new normal after this long, or after twice the merge gap if that is
@@ -250,9 +256,21 @@ class Search:
         yield from leading.finish()
 
     def _read_and_measured(self, reader: Reader, grid: Grid) -> Iterator[tuple[Tiles, str]]:
+        measured = self._measured_here(reader, grid)
+        return ahead(measured, _AHEAD) if self._may_read_ahead() else measured
+
+    def _may_read_ahead(self) -> bool:
+        """True where a second thread gains something, and nothing holds it up for long.
+
+        A pipe may rest for hours.  With small pictures the two would only wait for each other.
+        """
+        rows, cols = self._grid.window.height, self._grid.window.width
+        is_pipe = self._reader.info.path == "-"
+        return not is_pipe and rows * cols >= _LARGE_PX and may_use_threads()
+
+    def _measured_here(self, reader: Reader, grid: Grid) -> Iterator[tuple[Tiles, str]]:
         measurer = Measurer(reader.info, grid)
         for frame in self._wanted_frames():
-            self._last = frame.index
             yield measurer.measure(frame), frame.picture_type
 
     def log(self) -> EventLog:
@@ -285,12 +303,14 @@ class Search:
     def _wanted_frames(self) -> Iterator[Frame]:
         """Frames of the part asked for; what comes before must still be decoded."""
         start, stop = self.settings.start, self.settings.stop
+        is_empty = True
         for frame in self._reader.frames():
             if stop is not None and frame.index >= stop and self._ends_early():
                 return
             if frame.index >= start:
+                is_empty = False
                 yield frame
-        if self._last < start:
+        if is_empty:
             raise self._nothing_read(start)
 
     def _nothing_read(self, start: int) -> FlashpanError:
