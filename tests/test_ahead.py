@@ -62,7 +62,8 @@ def test_closing_stops_the_thread_and_closes_the_iterator_in_it():
     next(running)
     running.close()
     assert n_threads() == before
-    assert closed_in and closed_in[0] is not threading.current_thread()
+    assert closed_in
+    assert closed_in[0] is not threading.current_thread()
 
 
 def test_keyboard_interrupts_of_the_maker_reach_the_user():

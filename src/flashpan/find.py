@@ -7,7 +7,7 @@ import os
 import time
 from bisect import bisect_right
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 
@@ -42,6 +42,7 @@ from flashpan.ranges import Span, trim_ranges
 from flashpan.readers.base import Reader
 from flashpan.ruling import Opening, Watch
 from flashpan.settings import ResolvedSettings, Settings
+from flashpan.survey import NotInParts, survey
 from flashpan.threads import may_use_threads
 from flashpan.units import real_time
 
@@ -99,11 +100,74 @@ def find(
     """
     asked = settings or Settings()
     with opened(take, asked) as reader:
+        note: tuple[str, ...] = ()
+        if measured is None and not keep_trace and _may_skip(asked, reader):
+            try:
+                return _surveyed(reader, asked, on_event, on_frame)
+            except NotInParts as why:
+                note = (f"every frame was searched: {why}",)
         search = Search(reader, asked, keep_trace=keep_trace, measured=measured)
         for event in search.events(on_frame):
             if on_event is not None:
                 on_event(event)
-        return search.log()
+        log = search.log()
+        return replace(log, warnings=(*log.warnings, *note))
+
+
+def _may_skip(asked: Settings, reader: Reader) -> bool:
+    return asked.resolved(reader.info).shortest_event_frames > 1
+
+
+def _surveyed(
+    reader: Reader,
+    asked: Settings,
+    on_event: Callable[[Event], None] | None,
+    on_frame: Callable[[int], None] | None,
+) -> EventLog:
+    """The log of a take that was sampled, and searched only where something is."""
+    began = time.monotonic()
+    wanted = asked.resolved(reader.info)
+
+    def search(reader: Reader, settings: Settings, measured: Measured) -> Search:
+        return Search(reader, settings, measured=measured)
+
+    found = survey(reader, asked, search, settle_frames_of(wanted), on_frame)
+    for event in found.events:
+        if on_event is not None:
+            on_event(event)
+    assert wanted.stop is not None
+    ranges = _kept(found.events, wanted, wanted.stop)
+    return replace(
+        found.first,
+        settings=wanted.as_log(),
+        events=found.events,
+        ranges=ranges,
+        totals=Totals(
+            frames=wanted.stop - wanted.start,
+            kept=sum(kept.n_frames for kept in ranges),
+            events=len(found.events),
+            seconds=round(time.monotonic() - began, 3),
+            bytes_read=reader.bytes_read,
+        ),
+        warnings=reader.info.warnings,
+    )
+
+
+def settle_frames_of(wanted: ResolvedSettings) -> int:
+    """Frames after which a new state is the new normal."""
+    return max(SETTLE_FRAMES, 2 * wanted.merge_gap_frames)
+
+
+def _kept(events: Iterable[Event], wanted: ResolvedSettings, stop: int) -> tuple[TrimRange, ...]:
+    """What to keep of some events, of a take that ends before frame ``stop``."""
+    return trim_ranges(
+        (Span(event.onset, event.end + 1) for event in events),
+        pre_roll_frames=wanted.pre_roll_frames,
+        post_roll_frames=wanted.post_roll_frames,
+        merge_gap_frames=0,
+        start=wanted.start,
+        stop=stop,
+    )
 
 
 def opened(
@@ -165,7 +229,7 @@ class Search:
         scene = Scene(
             info=info,
             grid=self._grid,
-            settle_frames=max(SETTLE_FRAMES, 2 * wanted.merge_gap_frames),
+            settle_frames=settle_frames_of(wanted),
             with_readings=watch is not None,
         )
         self._flicker = Deflicker(replace(info, capture_rate=wanted.capture_rate), self._grid)
@@ -200,15 +264,12 @@ class Search:
 
     def ranges(self, stop: int) -> tuple[TrimRange, ...]:
         """What to keep of the events so far, of a take that ends before frame ``stop``."""
-        wanted = self.settings
-        return trim_ranges(
-            (Span(event.onset, event.end + 1) for event in self._events),
-            pre_roll_frames=wanted.pre_roll_frames,
-            post_roll_frames=wanted.post_roll_frames,
-            merge_gap_frames=0,
-            start=wanted.start,
-            stop=stop,
-        )
+        return _kept(self._events, self.settings, stop)
+
+    @property
+    def flickers(self) -> bool:
+        """Whether lamps were found whose ripple is taken out."""
+        return self._flicker.ripple is not None
 
     @property
     def grid(self) -> Grid:

@@ -52,6 +52,13 @@ class Measurer:
         self._per_px_sq = per_px / info.full_scale**2
         self._black = np.where(grid.n_px > 0, info.black / info.full_scale, 0.0)
 
+    def begin(self, frame: Frame) -> None:
+        """Take a frame for the one before the next, without measuring all of it."""
+        self._previous = self._cut(frame.luma)
+        sums = self._strips.sums(self._previous)
+        self._mean = (sums * self._per_px - self._black).astype(np.float32)
+        self._after_predicted = not frame.is_keyframe
+
     def measure(self, frame: Frame) -> Tiles:
         """Return the statistics of a frame against the one measured before it."""
         luma = self._cut(frame.luma)
