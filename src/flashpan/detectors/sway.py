@@ -23,9 +23,9 @@ Doubles = npt.NDArray[np.float64]
 # Frames that the reference is read from, and time constant with which it follows the scene.
 _REFERENCE, _FOLLOW = 16, 256.0
 # Parts of the picture, by rows and columns, that are asked; and the least number, and share of
-# those that can tell, that must agree.
+# those that can tell, that must agree for sway to be seen; and the share to go on seeing it.
 _PARTS = 3
-_LEAST_AGREE, _MOST_AGREE = 3, 0.75
+_LEAST_AGREE, _MOST_AGREE, _STILL_AGREE = 3, 0.85, 0.65
 # Shift beyond which slopes say nothing any more, and error of a part's shift from which it can
 # tell, in pixels.
 _MOST_PX, _TELLS_PX = 6.0, 0.5
@@ -33,7 +33,11 @@ _MOST_PX, _TELLS_PX = 6.0, 0.5
 # as a share of a large shift.
 _SURE_PX, _SURE_SHARE = 0.05, 0.05
 # Noise units within which two shifts agree, and the share of the shift that slopes may err by.
-_AGREE, _SLOPE_ERROR = 4.0, 0.25
+_AGREE, _SLOPE_ERROR = 3.0, 0.15
+# Frames without agreement after which sway must be seen anew.
+_IN_DOUBT = 100
+# Times the noise of pixels that tiles may scatter by beside the shift.
+_MOST_SCATTER = 2.0
 # Noise units that a part's shift must be at least for sway to be seen in the first place.
 _AT_FIRST = 6.0
 # Square of a slope's noise in units of the tile's, for tiles of 12 pixels: a border has a twelfth
@@ -46,6 +50,8 @@ _LEAST_SHIFT = 5.0
 # How fast the share that is taken out changes, per frame, and how fast it goes where parts
 # disagree; the share from which the camera is known to sway, and the share that is none.
 _TURN, _FORGET, _SWAYS, _LEAST_SHARE = 0.1, 0.01, 0.05, 0.0005
+# Noise units by which tiles may change in a frame because sway is seen: that must be no event.
+_EASE = 0.5
 # Noise units by which a tile's reference may be asked to go further.
 _REACH = 3.0
 
@@ -76,7 +82,7 @@ class Stand:
         self._moved = np.zeros(len(self._n_px))
         self._shift = np.zeros(2)
         self._share = 0.0
-        self._n_seen = 0
+        self._n_seen = self._n_in_doubt = 0
 
     def push(self, tiles: Tiles) -> Iterator[Tiles]:
         """Take the next frame's tiles; yield those that are ready."""
@@ -131,11 +137,14 @@ class Stand:
         step, light, trust = self._fitted((away - self._moved) / noise, slopes / noise, noise)
         middle = 0.5 * (self._slopes + now) / noise
         if self._agree(self._shift + step, (away - light) / noise, middle, trust, noise):
+            self._n_in_doubt = 0
             self._moved = self._moved + step @ slopes
             self._shift = self._shift + step
-            turn = _TURN if self._n_seen > _REFERENCE else 1.0
+            size = float(np.sqrt(np.mean(np.square(self._moved / noise))))
+            turn = min(_TURN, _EASE / max(size, 1e-12)) if self._n_seen > _REFERENCE else 1.0
             self._share += turn * (self._surety(middle, trust) - self._share)
         else:  # the camera is where it was, as far as anybody can tell
+            self._n_in_doubt += 1
             self._share *= 1.0 - _FORGET
         if self._share < _LEAST_SHARE:
             self._moved, self._shift, self._share = np.zeros_like(mean), np.zeros(2), 0.0
@@ -189,16 +198,22 @@ class Stand:
         power = trust * (along * along - _SLOPE_NOISE)
         weight = np.maximum(np.bincount(self._part, power, _PARTS**2), 1e-30)
         each = np.bincount(self._part, trust * along * away, _PARTS**2) / weight
-        error = 1.0 / np.sqrt(weight)
-        if weight.sum() < max(_SURE_PX, _SURE_SHARE * size) ** -2:
+        # What passes through the picture, like snow, adds to the noise that pixels have; much
+        # more of it is no noise any more, and speaks against sway.
+        rest = np.square(away - each[self._part] * along)
+        n_trusted = np.maximum(np.bincount(self._part, trust, _PARTS**2), 1.0)
+        scatter = np.sqrt(np.bincount(self._part, trust * rest, _PARTS**2) / n_trusted)
+        error = np.clip(scatter, 1.0, _MOST_SCATTER) / np.sqrt(weight)
+        if np.square(1.0 / error).sum() < max(_SURE_PX, _SURE_SHARE * size) ** -2:
             return False
-        tells = error < min(size / (_AGREE if self._share > _SWAYS else _AT_FIRST), _TELLS_PX)
+        sways = self._share > _SWAYS and self._n_in_doubt < _IN_DOUBT
+        tells = error < min(size / (_AGREE if sways else _AT_FIRST), _TELLS_PX)
         reach = np.minimum(_AGREE * error + _SLOPE_ERROR * size, 0.5 * size)
         agrees = tells & (np.abs(each - size) < reach)
-        if np.count_nonzero(agrees) < _MOST_AGREE * np.count_nonzero(tells):
-            return False
-        n_agree = int(np.count_nonzero(agrees))
-        return self._share > _SWAYS or (n_agree >= _LEAST_AGREE and _spans(agrees))
+        n_agree, n_tell = int(np.count_nonzero(agrees)), int(np.count_nonzero(tells))
+        if sways:
+            return n_agree > 0 and n_agree >= _STILL_AGREE * n_tell
+        return n_agree >= max(_LEAST_AGREE, _MOST_AGREE * n_tell) and _spans(agrees)
 
     def _beside_light(self, noise: Doubles, trust: Doubles, *values: Doubles) -> list[Doubles]:
         """What tiles do beside what a change of light does to their part of the picture.
@@ -247,6 +262,11 @@ def _explained(terms: Doubles, away: Doubles) -> float:
 
 
 def _spans(parts: npt.NDArray[np.bool_]) -> bool:
-    """Whether parts reach from one side of the picture to the other."""
+    """Whether parts reach from one side of the picture to the other, in more than one row.
+
+    Waves that run along the lower edge are no sway.
+    """
     grid = parts.reshape(_PARTS, _PARTS)
-    return bool(grid[[0, -1]].any(axis=1).all() or grid[:, [0, -1]].any(axis=0).all())
+    rows, cols = grid.any(axis=1), grid.any(axis=0)
+    across = bool(rows[[0, -1]].all() or cols[[0, -1]].all())
+    return across and min(np.count_nonzero(rows), np.count_nonzero(cols)) > 1
