@@ -266,7 +266,6 @@ def _spans(parts: npt.NDArray[np.bool_]) -> bool:
 
     Waves that run along the lower edge are no sway.
     """
-    grid = parts.reshape(_PARTS, _PARTS)
-    rows, cols = grid.any(axis=1), grid.any(axis=0)
-    across = bool(rows[[0, -1]].all() or cols[[0, -1]].all())
-    return across and min(np.count_nonzero(rows), np.count_nonzero(cols)) > 1
+    rows, cols = (set(at.tolist()) for at in np.nonzero(parts.reshape(_PARTS, _PARTS)))
+    across = any({0, _PARTS - 1} <= sides for sides in (rows, cols))
+    return across and min(len(rows), len(cols)) > 1
