@@ -2,12 +2,14 @@
 
 from fractions import Fraction
 
+import av
 import numpy as np
 import pytest
 from array_takes import ArrayReader, grey_noise
 
 from flashpan.find import find
 from flashpan.model import Frame
+from flashpan.readers.open import open_take
 from flashpan.settings import Settings
 from flashpan.units import Duration
 
@@ -24,6 +26,9 @@ class InParts(ArrayReader):
         picture = self._pictures[index]
         self.bytes_read += picture.nbytes
         return Frame(index=index, luma=picture)
+
+    def in_parts(self):
+        return self.frame_at
 
 
 def asking(frames, **more):
@@ -74,7 +79,7 @@ def test_a_quiet_take_is_read_in_proportion_to_the_stride():
     ("reader", "frames", "why"),
     [
         (InParts, 6, "leaves none to skip"),
-        (ArrayReader, 100, "cannot be read in part"),
+        (ArrayReader, 100, "cannot be read one by one"),
         (InParts, 100, "fewer than 4096 frames"),
     ],
 )
@@ -95,3 +100,69 @@ def test_events_are_told_in_order_as_in_a_full_scan(pictures):
     told = []
     log = find(InParts(pictures), asking(64), on_event=told.append)
     assert tuple(told) == log.events
+
+
+def write_mjpeg(path, luma, repeats):
+    """Each picture coded once, and written as often and in the order that is asked for."""
+    rows, cols = luma.shape[1:]
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("mjpeg", rate=25)
+        stream.width, stream.height, stream.pix_fmt = cols, rows, "yuvj420p"
+        packets = []
+        for number, picture in enumerate(luma):
+            planes = np.concatenate([picture, np.full((rows // 2, cols), 128, np.uint8)])
+            frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(planes), "yuvj420p")
+            frame.pts = number
+            packets += [bytes(packet) for packet in stream.encode(frame)]
+        packets += [bytes(packet) for packet in stream.encode(None)]
+        for number, picture in enumerate(repeats):
+            packet = av.Packet(packets[picture])
+            packet.stream, packet.time_base = stream, Fraction(1, 25)
+            packet.pts = packet.dts = number
+            packet.is_keyframe = True
+            container.mux(packet)
+
+
+@pytest.fixture(scope="module")
+def coarse():
+    """Noise that the codec leaves; no picture is followed by itself; a flash at 1500."""
+    lift = np.repeat([0.0, 60.0], 40)
+    luma = grey_noise(80, (32, 48), level=80, sigma=12, lift=lift, seed=6)
+    repeats = np.cumsum(np.random.default_rng(7).integers(1, 40, 4800)) % 40
+    repeats[1500:1600] += 40
+    return luma, repeats
+
+
+@pytest.mark.parametrize("suffix", [".mov", ".avi"])
+def test_any_frame_of_a_video_that_codes_each_by_itself(tmp_path, coarse, suffix):
+    path = tmp_path / f"take{suffix}"
+    luma, repeats = coarse
+    write_mjpeg(path, luma, repeats[1480:1520])
+    with open_take(path) as whole, open_take(path) as reader:
+        frames = list(whole.frames())
+        fetch = reader.in_parts()
+        assert reader.info.n_frames == len(frames) == 40
+        for index in (39, 0, 20, 19):
+            assert np.array_equal(fetch(index).luma, frames[index].luma)
+            assert (fetch(index).index, fetch(index).pts) == (index, frames[index].pts)
+        assert fetch(40) is None
+
+
+def test_a_video_whose_index_is_not_whole_has_no_parts(tmp_path, coarse):
+    path = tmp_path / "take.mkv"  # its index knows where one may seek, and no more
+    luma, repeats = coarse
+    write_mjpeg(path, luma, repeats[:40])
+    with open_take(path) as reader:
+        assert reader.in_parts() is None
+
+
+def test_a_video_that_codes_every_frame_by_itself_is_read_in_parts(tmp_path, coarse):
+    path = tmp_path / "take.mov"
+    write_mjpeg(path, *coarse)
+    log = find(path, asking(100))
+    assert log.warnings == ()
+    assert [event.onset for event in log.events] == [1500]
+    assert log.events[0].kind == "flash"
+    assert log.events[0].end in (1599, 1600)
+    assert log.take.n_frames == log.totals.frames == 4800
+    assert log.totals.bytes_read < 0.6 * path.stat().st_size

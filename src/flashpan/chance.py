@@ -16,7 +16,7 @@ from functools import lru_cache, partial
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import special
 
 _MEDIAN_Y = -math.log(math.log(2.0))
 _LOWEST_Y = -3.0
@@ -310,6 +310,8 @@ class Tail:
         off = partial(self._off, value, law)
         if off(low) <= 0.0:
             return math.exp(low)
+        from scipy import optimize  # slow to load, and hardly ever needed
+
         return math.exp(optimize.brentq(off, low, high, xtol=1e-6))
 
     def _off(self, value: float, law: MaxLaw, log_chance: float) -> float:

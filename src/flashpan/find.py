@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import time
+from array import array
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -12,7 +13,6 @@ from contextlib import nullcontext
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from flashpan import registry
 from flashpan.ahead import ahead
@@ -128,11 +128,13 @@ def _surveyed(
     """The log of a take that was sampled, and searched only where something is."""
     began = time.monotonic()
     wanted = asked.resolved(reader.info)
+    settle_frames = settle_frames_of(wanted)
 
     def search(reader: Reader, settings: Settings, measured: Measured) -> Search:
         return Search(reader, settings, measured=measured)
 
-    found = survey(reader, asked, search, settle_frames_of(wanted), on_frame)
+    found = survey(reader, asked, search, settle_frames, on_frame)
+    wanted = asked.resolved(reader.info)
     for event in found.events:
         if on_event is not None:
             on_event(event)
@@ -140,6 +142,12 @@ def _surveyed(
     ranges = _kept(found.events, wanted, wanted.stop)
     return replace(
         found.first,
+        take=replace(
+            found.first.take,
+            n_frames=reader.info.n_frames,
+            variable_rate=reader.info.variable_rate,
+            warnings=reader.info.warnings,
+        ),
         settings=wanted.as_log(),
         events=found.events,
         ranges=ranges,
@@ -536,25 +544,24 @@ class TraceKeeper:
 
     def __init__(self, detectors: tuple[str, ...]) -> None:
         self._detectors = detectors
-        self._frames: list[int] = []
-        self._rows: list[npt.NDArray[np.float32]] = []
+        self._frames, self._numbers = array("q"), array("f")
 
     def add(self, moment: Moment, picker: Picker) -> None:
-        """Keep one frame."""
-        row = np.empty((2, len(self._detectors)), np.float32)
-        for column, name in enumerate(self._detectors):
-            score, channel = moment.scores[name], picker.channels[name]
-            row[0, column] = score.value
-            row[1, column] = channel.thresholds(moment.refreshed, score.in_retrospect)[0]
+        """Keep one frame: every detector's score, then every detector's threshold."""
+        scores = [moment.scores[name] for name in self._detectors]
         self._frames.append(moment.index)
-        self._rows.append(row)
+        self._numbers.extend(score.value for score in scores)
+        self._numbers.extend(
+            picker.channels[name].thresholds(moment.refreshed, score.in_retrospect)[0]
+            for name, score in zip(self._detectors, scores, strict=True)
+        )
 
     def trace(self) -> ScoreTrace:
         """What has been collected."""
-        rows = np.stack(self._rows) if self._rows else np.zeros((0, 2, len(self._detectors)))
+        numbers = np.array(self._numbers, np.float32).reshape(-1, 2, len(self._detectors))
         return ScoreTrace(
             detectors=self._detectors,
             frames=np.array(self._frames, np.int64),
-            scores=np.ascontiguousarray(rows[:, 0].T.astype(np.float32)),
-            thresholds=np.ascontiguousarray(rows[:, 1].T.astype(np.float32)),
+            scores=np.ascontiguousarray(numbers[:, 0].T),
+            thresholds=np.ascontiguousarray(numbers[:, 1].T),
         )

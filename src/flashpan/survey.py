@@ -119,9 +119,9 @@ class _Survey:
     ) -> None:
         self._reader, self._settings, self._search = reader, settings, search
         self._results: dict[Span, tuple[list[Event], EventLog]] = {}
-        self._wanted = settings.resolved(reader.info)
-        self._stride = stride_of(self._wanted)
+        self._stride = stride_of(settings.resolved(reader.info))
         self._fetch = self._fetching()
+        self._wanted = settings.resolved(reader.info)  # the number of frames is known by now
         assert self._wanted.stop is not None
         self._start, self._stop = self._wanted.start, self._wanted.stop
         if self._stop - self._start < _LEAST_LENGTH * WARM_FRAMES:
@@ -133,11 +133,10 @@ class _Survey:
         if self._stride < _LEAST_STRIDE:
             least = _LEAST_STRIDE * SAMPLES_PER_EVENT
             raise NotInParts(f"a shortest event of fewer than {least} frames leaves none to skip")
-        fetch = getattr(self._reader, "frame_at", None)
-        if fetch is None or self._wanted.stop is None:
-            raise NotInParts(f"{self._reader.info.container} cannot be read in part")
-        fetched: Callable[[int], Frame | None] = fetch
-        return fetched
+        fetch = self._reader.in_parts()
+        if fetch is None:
+            raise NotInParts("this take's frames cannot be read one by one")
+        return fetch
 
     def done(self, on_frame: Callable[[int], None] | None) -> Surveyed:
         """Search what must be searched."""
@@ -152,6 +151,7 @@ class _Survey:
                 break
             windows = _joined(longer)
         results = [self._result(span) for span in windows]
+        self._reader.parts_were_all()
         return Surveyed(tuple(event for found, _ in results for event in found), results[0][1])
 
     @property

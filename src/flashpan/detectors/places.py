@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from flashpan.grid import Grid
 from flashpan.model import Extent
@@ -99,9 +99,11 @@ class Places:
 
     def tiles_near(self, grid: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         """Largest value of the tiles near every tile; a grid of tiles."""
-        size = tuple(2 * reach + 1 for reach in NEAR)
-        near: npt.NDArray[np.float32] = ndimage.maximum_filter(grid, size=size, mode="constant")
-        return near
+        height, width = (2 * reach + 1 for reach in NEAR)
+        around = np.ones((height, width), np.uint8)
+        border = cv2.BORDER_CONSTANT | cv2.BORDER_ISOLATED
+        near = cv2.dilate(grid, around, borderType=border, borderValue=(0.0,))
+        return np.asarray(near, np.float32)
 
     def on_grid(self, values: npt.NDArray[Any]) -> npt.NDArray[Any]:
         """Values of tiles, of one per place, as a grid; 0 where a tile was left out."""

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
 
 Doubles = npt.NDArray[np.float64]
 
@@ -189,6 +188,8 @@ def _refined(parts: Doubles, guess: float, stray: float) -> float:
     if not stray:
         return guess
     n = parts.shape[1]
+    from scipy import optimize  # slow to load, and most takes have no ripple
+
     found = optimize.minimize_scalar(
         lambda f: _spread(parts, _basis(n, (f,))),
         bounds=(guess - stray, min(0.5, guess + stray)),

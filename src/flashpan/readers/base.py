@@ -7,7 +7,7 @@ group ``flashpan.readers``; built-in readers come in by the same door.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from types import TracebackType
@@ -72,6 +72,20 @@ class Reader(ABC):
     @abstractmethod
     def frames(self) -> Iterator[Frame]:
         """Yield every frame in file order, once, in constant memory."""
+
+    def in_parts(self) -> Callable[[int], Frame | None] | None:
+        """Say how to fetch any frame without touching the others.
+
+        Returns
+        -------
+        callable or None
+            Gives a frame by its number, None where it is left out.  ``info.n_frames`` is then
+            known.  None where only `frames` leads to a frame.
+        """
+        return None
+
+    def parts_were_all(self) -> None:  # noqa: B027 (most readers know all of it when opened)
+        """Leave in ``info`` what `frames` leaves there, after a take was read in parts only."""
 
     @abstractmethod
     def close(self) -> None:

@@ -7,7 +7,7 @@ frames in order, a count, and damage as a warning instead of an exception.
 from __future__ import annotations
 
 from abc import abstractmethod
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from itertools import count
 from typing import Any
@@ -73,6 +73,10 @@ class StreamedReader(Reader):
 
 class IndexedReader(StreamedReader):
     """A reader that can fetch any frame without touching the others."""
+
+    def in_parts(self) -> Callable[[int], Frame | None] | None:
+        """Any frame by its number, where their number is known."""
+        return None if self.info.n_frames is None else self.frame_at
 
     def frame_at(self, index: int) -> Frame | None:
         """Return one frame by its number.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from itertools import chain
@@ -21,6 +21,7 @@ from flashpan.readers._video_decode import Decoding, PacketIndex
 from flashpan.readers._video_display import orientation
 from flashpan.readers._video_luma import is_limited_range, luma_source
 from flashpan.readers._video_open import is_cut, looks_like_video, open_container, picture_stream
+from flashpan.readers._video_parts import PictureParts, indexed_packets
 from flashpan.readers.base import Reader, Source
 
 
@@ -54,6 +55,7 @@ class VideoReader(Reader):
 
     def __init__(self, source: Source) -> None:
         self._source = source
+        self._parts: PictureParts | None = None
         self._container = open_container(source.path)
         try:
             self._begin()
@@ -150,7 +152,7 @@ class VideoReader(Reader):
         for picture in self._pictures:
             if self._changes(picture):
                 break
-            frame = self._frame(picture)
+            frame = self._frame(picture, self._count)
             self.bytes_read = self._decoding.bytes_read
             self._clock.add(frame.index, frame.pts)
             self._count += 1
@@ -171,7 +173,7 @@ class VideoReader(Reader):
         for picture in pictures:
             if self._changes(picture):
                 return
-            yield self._frame(picture)
+            yield self._frame(picture, self._count)
             self._count += 1
 
     def pass_over(self) -> int | None:
@@ -198,11 +200,54 @@ class VideoReader(Reader):
         self._count = len(stamps)
         self._finish()
 
+    def in_parts(self) -> Callable[[int], Frame | None] | None:
+        """Any frame by its number, where the container's index says where it lies."""
+        if self._parts is None:
+            self._parts = self._opened_parts()
+        if self._parts is None:
+            return None
+        self.info = replace(self.info, n_frames=len(self._parts))
+        return self._part
+
+    def _opened_parts(self) -> PictureParts | None:
+        container = self._reopened()
+        stream = picture_stream(container, self._source.path)
+        first = next(container.demux(stream), None)
+        table = indexed_packets(self._source.path, stream, first)
+        if table is None:
+            container.close()
+            return None
+        return PictureParts(self._source.path, container, stream, table)
+
+    def _part(self, index: int) -> Frame | None:
+        assert self._parts is not None
+        if not 0 <= index < len(self._parts):
+            return None
+        picture = self._parts.picture(index)
+        self.bytes_read += self._parts.size(index)
+        if picture is None or picture.is_corrupt or self._differs(picture):
+            return None
+        return self._frame(picture, index)
+
+    def parts_were_all(self) -> None:
+        """Tell of the clock what the container's index tells."""
+        assert self._parts is not None
+        for index, stamp in enumerate(self._parts.stamps):
+            self._clock.add(index, stamp)
+        variable, notes = self._clock.report()
+        self._warn(*notes)
+        self.info = replace(self.info, variable_rate=variable)
+        self._finished = True
+
+    def _differs(self, picture: VideoFrame) -> bool:
+        size = (picture.width, picture.height)
+        return size != self._size or picture.format.name != self._pixels
+
     def _changes(self, picture: VideoFrame) -> bool:
         """Say whether the take ends here because its pictures change; warn if so."""
-        size = (picture.width, picture.height)
-        if size == self._size and picture.format.name == self._pixels:
+        if not self._differs(picture):
             return False
+        size = (picture.width, picture.height)
         try:
             luma = luma_source(picture.format)
         except ValueError:
@@ -216,10 +261,10 @@ class VideoReader(Reader):
         self._pictures = chain(())
         return True
 
-    def _frame(self, picture: VideoFrame) -> Frame:
+    def _frame(self, picture: VideoFrame, index: int) -> Frame:
         kind = PictureType(picture.pict_type)
         return Frame(
-            index=self._count,
+            index=index,
             luma=_owned(self._orientation.apply(self._luma.samples(picture))),
             pts=picture.pts,
             is_keyframe=bool(picture.key_frame) or self.info.intra_only,
@@ -284,6 +329,9 @@ class VideoReader(Reader):
 
     def close(self) -> None:
         """Release the file and the decoder."""
+        parts, self._parts = self._parts, None
+        if parts is not None:
+            parts.close()
         self._container.close()
 
 
