@@ -266,7 +266,7 @@ class TestHeadway:
         told = []
         night, _ = run(source, dest, on_headway=told.append)
         assert [way.takes_done for way in told] == [0, 1, 2, 3, 4]
-        assert told[-1].frames == 480
+        assert told[-1].frames == 4 * 120
         assert told[-1].events == sum(
             len(step["events"]) for step in [json.loads((dest / "night.json").read_text())]
         )
@@ -354,15 +354,17 @@ class TestFailures:
 
         monkeypatch.setattr(trim, "require_space", none)
         night, lines = run(source, dest)
-        assert len(night.errors) == 4  # one has no events, and needs no room
-        assert all(error.endswith("no room; choose another folder") for error in night.errors)
+        assert night.failed  # those without events need no room
+        for path, error in zip(night.failed, night.errors, strict=True):
+            assert error.startswith(f"{path}: ")
+            assert error.endswith("no room; choose another folder")
+        failed = [line for line in lines if line["what"] == "take-failed"]
         with NightRecord.read(dest) as record:
-            assert record.totals().events == 8
-            assert record.totals().frames == 600
+            assert record.totals().events == sum(line["events"] for line in failed) > 0
+            assert record.totals().frames == 5 * 120
             assert list(record.clips()) == []
-        assert [line["events"] for line in lines if line["what"] == "take-failed"] == [2] * 4
         monkeypatch.undo()
-        assert len(run(source, dest)[0].done) == 4
+        assert run(source, dest)[0].done == night.failed
 
     def test_the_source_may_not_lie_in_the_destination(self, source):
         with pytest.raises(UsageError, match="holds no takes"):

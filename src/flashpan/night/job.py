@@ -166,15 +166,16 @@ def _done(job: Job, allowed: Permit, measured: Measured | None) -> Report:
     except RunOver:
         raise
     except TakeError as error:  # no room: what was found is known all the same
-        done = _not_cut(plan, error)
+        done = _not_cut(job, plan, error)
     if fingerprint_of(job.take) != before:
         raise TakeError(f"{job.take}: changed while it was read; run again when it is at rest")
     return _report(job, done)
 
 
-def _not_cut(plan: Plan, error: TakeError) -> Trimmed:
+def _not_cut(job: Job, plan: Plan, error: TakeError) -> Trimmed:
     text = str(error).removesuffix(f" or {BUDGET_CURE}")
-    failed = Failed(0, CLIP, TakeError(text) if text != str(error) else error)
+    failed = Failed(0, CLIP, TakeError(f"{job.take}: {text}"))
+    failed.error.__cause__ = error.__cause__  # whether the disk is full
     return Trimmed(
         log=plan.log, log_path=plan.log_path, outputs=(), failed=(failed,), left_out=plan.left_out
     )
