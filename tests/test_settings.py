@@ -46,7 +46,10 @@ class TestFromMapping:
         ("values", "text"),
         [
             ({"pre_rol": 3}, r"unknown setting 'pre_rol'; did you mean 'pre_roll'\?"),
-            ({"zzz": 3}, "unknown setting 'zzz'; there are: capture_rate, detectors"),
+            (
+                {"zzz": 3},
+                "unknown setting 'zzz'; there are: also, burn_in, capture_rate, detectors",
+            ),
             ({"detectors": "brightnes"}, r"no detector called .* did you mean 'brightness'\?"),
             ({"pre_roll": "-3"}, "pre_roll '-3' is no duration.* not negative"),
             ({"pre_roll": -3}, "pre_roll '-3' is no duration"),

@@ -154,7 +154,7 @@ class TestSections:
             ("pre_rol = 3\n", r"toml: unknown setting 'pre_rol'; did you mean 'pre_roll'\?"),
             (
                 '[take."a"]\npos-roll = 3\n',
-                r"toml \[take.\"a\"\]: unknown setting 'pos-roll'; did you mean 'post_roll'\?",
+                r"toml \[take.\"a\"\]: unknown setting 'pos-roll'; did you mean 'post-roll'\?",
             ),
             (
                 '[folder."a b"]\ncapture_rat = 3\n',

@@ -7,7 +7,6 @@ each value with the place it came from, so that nothing is hidden.
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
@@ -16,6 +15,7 @@ from functools import partial
 from typing import Any, Self
 
 from flashpan import registry
+from flashpan.clipsettings import CLIP_DEFAULTS, ClipSettings, nearest
 from flashpan.errors import FlashpanError, SettingsError
 from flashpan.model import Region, TakeInfo
 from flashpan.units import (
@@ -32,6 +32,7 @@ SETTINGS_FILE = "flashpan.toml"
 COMMAND_LINE = "command line"
 """Source of settings whose errors speak of options (``--pre-roll``) instead of names."""
 _ONE_FRAME = Duration(Fraction(1))
+_NOTHING_SAID = ClipSettings()
 
 # Rolls and gap that nobody asked for: so much real time where the capture rate is known, but
 # never fewer than so many frames.  A stepped leader glows faintly for some 25 ms before the
@@ -71,6 +72,8 @@ class Settings:
         Geometry of headerless pixels.
     sources : tuple of (str, str)
         Field names and where each one was set.
+    clips : ClipSettings
+        What was said of the clips, beside what is looked for: a search does not heed it.
 
     Raises
     ------
@@ -93,6 +96,7 @@ class Settings:
     last: int | None = None
     raw: str | None = None
     sources: tuple[tuple[str, str], ...] = field(default=(), compare=False)
+    clips: ClipSettings = _NOTHING_SAID
 
     def __post_init__(self) -> None:
         for name in ("capture_rate", "playback_rate"):
@@ -108,7 +112,8 @@ class Settings:
     def from_mapping(cls, values: Mapping[str, Any], source: str = SETTINGS_FILE) -> Self:
         """Settings from names and values as a TOML file has them.
 
-        Names are those of the attributes; ``pre-roll`` is as good as ``pre_roll``.  Rates,
+        Names are those of the attributes and of `flashpan.clipsettings.CLIP_DEFAULTS`;
+        ``pre-roll`` is as good as ``pre_roll``.  Rates,
         durations and numbers may be numbers or text, a region text or ``[x, y, w, h]``,
         and a single region or detector needs no list.  None leaves a setting open.
 
@@ -124,9 +129,14 @@ class Settings:
             if (name := _known_name(key, source)) and value is not None
         }
         label = _option if source == COMMAND_LINE else str
+        of_clips = {name: given.pop(name) for name in CLIP_DEFAULTS if name in given}
         try:
             converted = {k: _CONVERTERS[k](value, label(k)) for k, value in given.items()}
-            return cls(**converted, sources=tuple((name, source) for name in given))
+            return cls(
+                **converted,
+                sources=tuple((name, source) for name in given),
+                clips=ClipSettings.from_mapping(of_clips, source),
+            )
         except FlashpanError as error:
             raise type(error)(_from_source(source, str(error))) from None
 
@@ -138,7 +148,8 @@ class Settings:
         taken = {name: getattr(other, name) for name in other.set_names() - self.set_names()}
         sources = dict(self.sources)
         sources |= {name: other.source_of(name) for name in taken}
-        return replace(self, **taken, sources=tuple(sources.items()))
+        clips = self.clips.merged_with(other.clips)
+        return replace(self, **taken, sources=tuple(sources.items()), clips=clips)
 
     def set_names(self) -> set[str]:
         """Names of the settings that somebody set."""
@@ -287,12 +298,6 @@ def _first_known(*values: int | None) -> int | None:
     return next((value for value in values if value is not None), None)
 
 
-def nearest(word: str, valid: Iterable[str]) -> str:
-    """Say which valid word comes nearest to a wrong one, or which there are."""
-    close = difflib.get_close_matches(word, list(valid), n=1, cutoff=0.5)
-    return f"did you mean {close[0]!r}?" if close else f"there are: {', '.join(sorted(valid))}"
-
-
 def _require_above_zero(name: str, value: Fraction | float | None) -> None:
     if value is not None and not (value > 0 and math.isfinite(value)):
         raise SettingsError(f"{name} must be above zero, not {value}")
@@ -313,8 +318,11 @@ def _require_detector(name: str) -> None:
 
 def _known_name(key: str, source: str) -> str:
     name = key.replace("-", "_")
-    if name not in _CONVERTERS:
-        raise SettingsError(f"{source}: unknown setting {key!r}; {nearest(name, _CONVERTERS)}")
+    valid = [*_CONVERTERS, *CLIP_DEFAULTS]
+    if name not in valid:
+        if "-" in key:  # as a settings file has them
+            valid = [one.replace("_", "-") for one in valid]
+        raise SettingsError(f"{source}: unknown setting {key!r}; {nearest(key, valid)}")
     return name
 
 
@@ -387,7 +395,7 @@ _CONVERTERS: dict[str, Callable[[Any, str], Any]] = {
     "last": _to_int,
     "raw": _to_text,
 }
-_SETTABLE = tuple(f for f in fields(Settings) if f.name != "sources")
+_SETTABLE = tuple(f for f in fields(Settings) if f.name not in ("sources", "clips"))
 NAMES = tuple(f.name for f in _SETTABLE)
 """Every setting."""
 
@@ -403,5 +411,6 @@ DEFAULT_TEXTS = {
     "first": "the first frame",
     "last": "the last frame",
     "raw": "not headerless",
+    "also": "nothing else",
 }
 """What a setting that nobody made stands for, in words."""

@@ -9,6 +9,7 @@
 
     [take."spark_*"]                # for takes of such names
     pre-roll = "5ms"
+    also = ["view"]                 # what clips shall be, as the options of trim and ingest
 
 A take section wins over a folder section, and that over what stands above both; of several
 sections of a kind that fit, the one that stands later in the file wins.  In patterns ``*`` stands
@@ -28,8 +29,9 @@ from fnmatch import fnmatchcase
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from flashpan.clipsettings import CLIP_DEFAULTS, nearest
 from flashpan.errors import SettingsError
-from flashpan.settings import NAMES, SETTINGS_FILE, Settings, nearest
+from flashpan.settings import NAMES, SETTINGS_FILE, Settings
 
 FOLDER, TAKE = "folder", "take"
 
@@ -113,9 +115,8 @@ def read_settings_file(path: str | os.PathLike[str]) -> SettingsFile:
     sections = tuple(_sections(str(path), values))
     for name, value in values.items():
         if isinstance(value, Mapping) and name not in (FOLDER, TAKE):
-            raise SettingsError(
-                f"{path}: unknown section [{name}]; {nearest(name, (FOLDER, TAKE, *NAMES))}"
-            )
+            valid = (FOLDER, TAKE, *NAMES, *CLIP_DEFAULTS)
+            raise SettingsError(f"{path}: unknown section [{name}]; {nearest(name, valid)}")
     plain = {name: value for name, value in values.items() if name not in (FOLDER, TAKE)}
     return SettingsFile(Path(path), Settings.from_mapping(plain, source=str(path)), sections)
 

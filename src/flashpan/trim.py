@@ -101,7 +101,7 @@ class TrimRun:
     out : path-like
         The folder; it is made, and what killed runs left there is removed.
     wanted : TrimSettings
-        What to make of the ranges.
+        What to make of the ranges, where the settings of a take do not say.
     log : path-like, optional
         Cut by this log; of several takes it must hold a log each.
     say : callable, optional
@@ -183,7 +183,8 @@ class TrimRun:
         measured : callable, optional
             What others have measured of the take, as for `flashpan.find`.
         """
-        require_forms_fit(self.wanted.also, reader.info)
+        wanted = settings.clips.below(self.wanted)
+        require_forms_fit(wanted.also, reader.info)
         if isinstance(reader, VideoReader):
             reader.keeps_index = True
         info = replace(reader.info, fingerprint=fingerprint_of(reader.info.path))
@@ -199,7 +200,7 @@ class TrimRun:
             take=_as_logged(replace(reader.info, fingerprint=info.fingerprint), log, settings),
             raw=settings.raw,
             stem=stem,
-            wanted=self.wanted,
+            wanted=wanted,
             kept=tuple(range(len(log.ranges))),
             cutter=Cutter(reader.packet_index if isinstance(reader, VideoReader) else None),
         )
@@ -297,12 +298,13 @@ class TrimRun:
             write_text(path, to_json(log) + "\n", overwrite=self.wanted.overwrite)
 
     def _cut_pipe(self, reader: Reader, settings: Settings, on_frame: OnFrame | None) -> Trimmed:
-        require_forms_fit(self.wanted.also, reader.info)
+        wanted = settings.clips.below(self.wanted)
+        require_forms_fit(wanted.also, reader.info)
         stem = reader.info.name if self.wanted.overwrite else pipe_stem(reader.info, self.out)
         if stem != reader.info.name:
             self._say(f"-: is cut as {stem}, since {self.out} holds an earlier pipe")
         path = self.out / f"{stem}{EXTENSION}"
-        return cut_while_it_arrives(reader, settings, path, stem, self.wanted, on_frame)
+        return cut_while_it_arrives(reader, settings, path, stem, wanted, on_frame)
 
 
 def _log_of(take: TakeInfo, path: str | os.PathLike[str]) -> EventLog:

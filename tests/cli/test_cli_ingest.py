@@ -92,7 +92,7 @@ class TestStatus:
         (card / "tower" / "flashpan.toml").write_text("pre-rol = 5\n")
         done = run("ingest", card, "--to", dest, *INLINE)
         assert done.status == 2
-        assert "pre_roll" in done.err
+        assert "did you mean 'pre-roll'?" in done.err
         assert not dest.exists()
 
     def test_another_run_is_at_work(self, run, card, dest):

@@ -535,3 +535,19 @@ def test_the_commands_in_the_readme_work(tmp_path):
     )
     assert done.returncode == 0, done.stderr
     assert all(clips(tmp_path / name) for name in ["clips", "bridged", "edited", "links", "piped"])
+
+
+def test_a_settings_file_says_what_the_clips_shall_be(run, mjpeg, out):
+    beside = mjpeg.with_name("flashpan.toml")
+    beside.write_text('also = ["gif"]\nverify = false\n')
+    assert run("find", mjpeg).status == 0  # no matter of its
+    done = run("trim", mjpeg, "--out", out, "--verify", *QUICK)
+    assert done.status == 0
+    forms = {about.get("form", "clip") for about in clips(out).values()}
+    assert len(list(out.glob("*.gif"))) == 2
+    assert all(about["verified"] for about in clips(out).values() if "form" not in about)
+    assert "gif" in forms
+    beside.write_text('also = ["gfi"]\n')
+    refused = run("trim", mjpeg, "--out", out, *QUICK)
+    assert refused.status == 2
+    assert "also cannot be 'gfi'; did you mean 'gif'?" in refused.err

@@ -1,5 +1,6 @@
 """A night, start to end: taken up again, stopped, spoilt by single takes, done by any engine."""
 
+import importlib
 import json
 import os
 import shutil
@@ -7,13 +8,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from ingest_fixtures import BRIEFLY, content_of, files_under, mixed_takes
+from ingest_fixtures import BRIEFLY, content_of, files_under, mixed_takes, shots_of
 from trim_fixtures import state, video
 
 from flashpan.cut.plan import TrimSettings
+from flashpan.cut.space import BUDGET_CURE
 from flashpan.errors import NightBusy, SettingsError, TakeError, UsageError
+from flashpan.night import run as runs
 from flashpan.night.catalog import Catalog
 from flashpan.night.desk import make_engine
+from flashpan.night.discovery import discover
 from flashpan.night.engines import Inline, WorkerDied
 from flashpan.night.ingest import ingest, parse_split_above
 from flashpan.night.key import key_of, said
@@ -21,6 +25,8 @@ from flashpan.night.permit import PREFIX, Permit, RunOver, permit
 from flashpan.night.record import NightRecord
 from flashpan.settings import Settings
 from flashpan.units import parse_duration
+
+trim = importlib.import_module("flashpan.trim")  # the name in the package is the function
 
 
 @pytest.fixture
@@ -215,6 +221,73 @@ class TestAgain:
         assert (dest / "take 00.earlier-1").is_dir()
 
 
+class TestClips:
+    """What the clips shall be may stand in a settings file, for all takes or for some."""
+
+    def forms(self, dest):
+        with NightRecord.read(dest) as record:
+            names = {row.id: row.name for row in record.takes()}
+            return {(names[clip.take_id], clip.form, clip.proof) for clip in record.clips()}
+
+    def test_by_take_and_done_again_when_they_change(self, tmp_path, dest):
+        card = tmp_path / "card"
+        card.mkdir()
+        for number, name in enumerate(("a.mov", "b.mov")):
+            video(card / name, shots=shots_of(number, 90, [40]))
+        (card / "flashpan.toml").write_text('[take."b"]\nalso = ["gif"]\n')
+        run(card, dest)
+        assert {(name, form) for name, form, _ in self.forms(dest)} == {
+            *(("a", "clip"), ("b", "clip"), ("b", "gif")),
+        }
+        (card / "flashpan.toml").write_text('[take."b"]\nverify = false\n')
+        night, _ = run(card, dest)
+        assert (night.done, night.there) == ([str(card / "b.mov")], [str(card / "a.mov")])
+        assert self.forms(dest) == {("a", "clip", "bit for bit"), ("b", "clip", "")}
+
+    def test_a_budget_is_refused(self, source, dest):
+        with pytest.raises(UsageError, match="budget 500MB: a night cuts each take as it comes"):
+            run(source, dest, wanted=TrimSettings(budget="500MB"))
+        assert not dest.exists()
+
+
+class TestHeadway:
+    def test_all_is_counted_and_what_is_there_is_left_out(self, source, dest):
+        told = []
+        run(source, dest, on_headway=told.append)
+        assert told[0].takes == 5
+        assert told[0].bytes == sum(one.bytes for one in discover(source))
+        next(iter(source.glob("*.mov"))).touch()
+        again = []
+        run(source, dest, on_headway=again.append)
+        assert [way.takes for way in again] == [1]
+
+    def test_ends_with_everything(self, source, dest, monkeypatch):
+        monkeypatch.setattr(runs, "_LOOK_EVERY_S", 0.0)
+        told = []
+        night, _ = run(source, dest, on_headway=told.append)
+        assert [way.takes_done for way in told] == [0, 1, 2, 3, 4]
+        assert told[-1].frames == 4 * 120
+        assert told[-1].events == sum(
+            len(step["events"]) for step in [json.loads((dest / "night.json").read_text())]
+        )
+        assert told[-1].bytes_done < told[-1].bytes
+        assert night.exit_code == 0
+
+    def test_takes_never_begun_are_counted_in_the_report(self, source, dest):
+        def stop(step):
+            if step.outcome == "done":
+                raise KeyboardInterrupt
+
+        with pytest.raises(KeyboardInterrupt):
+            run(source, dest, on_take=stop)
+        with NightRecord.read(dest) as record:
+            assert (record.totals().takes, record.totals().to_come) == (1, 4)
+        assert "takes     5: 1 done, 4 not done yet" in (dest / "night.txt").read_text()
+        run(source, dest)
+        with NightRecord.read(dest) as record:
+            assert record.totals().to_come == 0
+
+
 class TestFailures:
     def test_one_bad_take_stops_nobody(self, source, dest):
         (source / "bad.mov").write_bytes(b"no video at all" * 100)
@@ -226,12 +299,15 @@ class TestFailures:
         assert {"take-failed", "take-unreadable"} & set(kinds(lines))
 
     def test_a_worker_that_died_costs_its_take_only(self, source, dest):
-        night, lines = run(source, dest, engine=_Deadly("stills 03"))
+        told = []
+        night, lines = run(source, dest, engine=_Deadly("stills 03"), on_take=told.append)
         assert (len(night.done), len(night.failed)) == (4, 1)
         assert "stills 03" in night.errors[0]
         assert "worker process ended" in night.errors[0]
         assert kinds(lines).count("worker-died") == 1
         assert kinds(lines).count("take-begins") == 6  # it had a second chance
+        assert len([step for step in told if step.outcome == "again"]) == 1
+        assert all("tried once more" in step.error for step in told if step.outcome == "again")
         with NightRecord.read(dest) as catalog:
             failed = [row for row in catalog.takes() if row.state == "failed"]
         assert len(failed) == 1
@@ -243,8 +319,6 @@ class TestFailures:
         assert content_of(dest) == content_of(tmp_path / "other")
 
     def test_a_full_disk_stops_the_night(self, source, dest, monkeypatch):
-        from flashpan.night import run as runs
-
         def full(job):
             done = real(job)
             return replace(done, error=f"{job.take}: no space", disk_is_full=True)
@@ -272,6 +346,25 @@ class TestFailures:
         else:
             assert len(night.errors) == 2
             assert all("free" in error for error in night.errors)
+
+    def test_what_was_found_is_known_though_there_is_no_room(self, source, dest, monkeypatch):
+        def none(folder, needs):
+            list(needs)
+            raise TakeError(f"{folder}: no room; choose another folder or {BUDGET_CURE}")
+
+        monkeypatch.setattr(trim, "require_space", none)
+        night, lines = run(source, dest)
+        assert night.failed  # those without events need no room
+        for path, error in zip(night.failed, night.errors, strict=True):
+            assert error.startswith(f"{path}: ")
+            assert error.endswith("no room; choose another folder")
+        failed = [line for line in lines if line["what"] == "take-failed"]
+        with NightRecord.read(dest) as record:
+            assert record.totals().events == sum(line["events"] for line in failed) > 0
+            assert record.totals().frames == 5 * 120
+            assert list(record.clips()) == []
+        monkeypatch.undo()
+        assert run(source, dest)[0].done == night.failed
 
     def test_the_source_may_not_lie_in_the_destination(self, source):
         with pytest.raises(UsageError, match="holds no takes"):

@@ -6,6 +6,8 @@ from dataclasses import replace
 import pytest
 from night_fixtures import found
 
+from flashpan.clipsettings import CLIP_DEFAULTS
+from flashpan.cut.plan import TrimSettings
 from flashpan.errors import SettingsError
 from flashpan.night.layers import Layers
 from flashpan.night.settingstable import format_settings, laid_to_dict, settings_to_dict
@@ -97,7 +99,7 @@ class TestLayers:
     def test_an_unknown_name_in_a_folder_far_down(self, tmp_path):
         write(tmp_path / "a" / "b" / "flashpan.toml", "capture-rat = 1000\n")
         layers = Layers(tmp_path, Settings())
-        with pytest.raises(SettingsError, match=r"a/b/flashpan\.toml: .*mean 'capture_rate'\?"):
+        with pytest.raises(SettingsError, match=r"a/b/flashpan\.toml: .*mean 'capture-rate'\?"):
             layers.for_take(take(tmp_path, "a/b/c.mp4"))
 
     def test_a_file_is_read_once(self, tmp_path):
@@ -114,6 +116,16 @@ class TestLayers:
         layers = Layers(tmp_path, Settings())
         layers.for_take(take(tmp_path, "a/storm_1.mp4"))
         assert layers.unused() == [f'{path} [take."strom_*"]']
+
+    def test_what_the_clips_shall_be(self, tmp_path):
+        write(tmp_path / "flashpan.toml", 'also = ["gif"]\n[folder."a"]\nhow = "exact"\n')
+        asked = Settings.from_mapping({"also": ("view",)}, source=COMMAND_LINE)
+        clips = Layers(tmp_path, asked).for_take(take(tmp_path, "a/c.mp4")).clips
+        assert clips.values() == {"also": ("view",), "how": "exact"}
+        assert clips.source_of("how").endswith('[folder."a"]')
+        assert Layers(tmp_path, Settings()).for_take(take(tmp_path, "c.mp4")).clips.values() == {
+            "also": ("gif",)
+        }
 
 
 class TestGeometry:
@@ -150,13 +162,15 @@ class TestShown:
         assert first.startswith("a.mp4\na2.mp4\n  setting ")
         assert second.startswith("b.mp4\n  setting ")
         lines = [" ".join(line.split()) for line in second.splitlines()]
-        assert f"capture_rate 30000/1001 {path}" in lines
-        assert f'pre_roll 5ms {path} [take."b"]' in lines
+        assert f"capture-rate 30000/1001 {path}" in lines
+        assert f'pre-roll 5ms {path} [take."b"]' in lines
         assert f'roi 1,2,3,4 0,0,9%,9% {path} [take."b"]' in lines
-        assert "merge_gap 3 command line" in lines
-        assert "post_roll 50ms, at least 25 frames default" in lines
+        assert "merge-gap 3 command line" in lines
+        assert "post-roll 50ms, at least 25 frames default" in lines
         assert "detectors all default" in lines
-        assert len(lines) == 2 + len(NAMES)
+        assert "also nothing else default" in lines
+        assert "verify true default" in lines
+        assert len(lines) == 2 + len(NAMES) + len(CLIP_DEFAULTS)
 
     def test_no_takes(self):
         assert format_settings([]) == ""
@@ -184,4 +198,5 @@ class TestShown:
         )
         told = json.loads(json.dumps(settings_to_dict(settings)))
         again = Settings.from_mapping({name: one["value"] for name, one in told.items()})
-        assert again == settings
+        assert replace(again, clips=settings.clips) == settings
+        assert again.clips.below(TrimSettings()) == TrimSettings()

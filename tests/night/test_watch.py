@@ -131,7 +131,7 @@ class TestOnce:
     def test_a_wrong_settings_file(self, source, dest, a_take):
         shutil.copy2(a_take, source / "a.mov")
         (source / "flashpan.toml").write_text("pre-rol = 3\n")
-        with pytest.raises(SettingsError, match="did you mean 'pre_roll'"):
+        with pytest.raises(SettingsError, match="did you mean 'pre-roll'"):
             once(source, dest)
 
     def test_no_source(self, source, dest):

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from flashpan.cli.clip_options import clip_options, wanted_clips
+from flashpan.cli.clip_options import clip_options
 from flashpan.cli.engine_options import engine_options, engine_settings
 from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
 from flashpan.cli.output import Results, note
-from flashpan.cli.progress import take_progress
+from flashpan.cli.progress import night_progress
 from flashpan.night.stopping import stoppable
 
 if TYPE_CHECKING:
@@ -28,7 +28,10 @@ stop, to try failed takes again and to add new ones: what is done is not done tw
 with other settings is moved aside, never replaced.
 
 A flashpan.toml in SOURCE, or nearer to a take, sets what the command line leaves open; it may have
-sections for folders and single takes. --show-settings prints what applies to each take.
+sections for folders and single takes, and say what the clips shall be (how, also, burn-in,
+stretch, files, renumber, verify). --show-settings prints what applies to each take.
+There is no --budget: takes are cut as they come, before the strongest events of the night are
+known. flashpan trim --log cuts again by a take's log, with a budget.
 
 {DURATIONS}
 
@@ -47,7 +50,8 @@ Lines of --log-file, each a JSON object with "time" and "what":
   take-whole, worker-died          a long take that was not split, and why
 
 Exit status: 0 all takes are done; 2 the command was wrong, or another run is at work on DEST; 3
-some takes failed or cannot be read, the others are done; 130 stopped by you.
+some takes failed or cannot be read, the others are done, or DEST takes no more; 130 stopped by
+you.
 
 \b
 Examples:
@@ -80,28 +84,27 @@ def command(
     **options: Any,
 ) -> None:
     """Read the options, run the night, show the report."""
-    how, wanted = engine_settings(options), wanted_clips(options)
+    how = engine_settings(options)
     asked, named = asked_settings(options), named_settings(settings_file)
     if show_settings:
         _show_settings(source, dest, asked, named, as_json)
         return
     from flashpan.night.ingest import ingest
 
-    with take_progress() as progress, stoppable():
+    with night_progress() as bar, stoppable():
 
         def on_take(step: Step) -> None:
             if step.error:
-                note(step.error)
-            progress(step.outcome, step.n_found)
+                bar.say(step.error)
 
         night = ingest(
             source,
             dest,
             asked,
-            wanted,
             named=named,
             on_take=on_take,
-            on_note=note,
+            on_headway=bar.show,
+            on_note=bar.say,
             **how,
         )
     _show_report(dest, as_json)

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, NoReturn
+
+from flashpan.cli.output import note
 
 if TYPE_CHECKING:
     from tqdm import tqdm
 
     from flashpan.model import TakeInfo
+    from flashpan.night.headway import Headway
 
 
 @contextmanager
@@ -36,26 +40,49 @@ def range_progress(name: str, n_frames: int) -> Iterator[Callable[[int], None]]:
         yield on_range
 
 
+class NightBar:
+    """How far a night is: takes, events, frames and their rate, and the time that is left."""
+
+    def __init__(self, bar: tqdm[NoReturn]) -> None:
+        self._bar, self._began = bar, time.monotonic()
+
+    def show(self, way: Headway) -> None:
+        """Show how far it is; sizes of takes say how much is left."""
+        from flashpan.table import counted  # and all that it needs
+
+        took_s = max(time.monotonic() - self._began, 1e-3)
+        self._bar.total, self._bar.n = way.bytes, way.bytes_done
+        self._bar.set_description_str(
+            f"night: {way.takes_done}/{way.takes} takes, {counted(way.events, 'event')},"
+            f" {way.frames:,} frames, {way.frames / took_s:,.0f} frames/s"
+        )
+
+    def say(self, message: object) -> None:
+        """Write one line above the bar."""
+        self._bar.clear()
+        note(message)
+        self._bar.refresh()
+
+
 @contextmanager
-def take_progress() -> Iterator[Callable[[str, int], None]]:
-    """Give a function to call with what became of a take and how many takes there are."""
-    with _bar("night", None, unit=" takes") as bar:
-
-        def on_take(outcome: str, n_takes: int) -> None:
-            bar.total = n_takes
-            bar.update(outcome != "begun")
-
-        yield on_take
+def night_progress() -> Iterator[NightBar]:
+    """Give a bar for a whole night."""
+    form = "{desc} {percentage:3.0f}%|{bar}| {elapsed}, {remaining} left"
+    with _bar("night", None, bar_format=form) as bar:
+        yield NightBar(bar)
 
 
-def _bar(name: str, total: int | None, done: int = 0, unit: str = " frames") -> tqdm[NoReturn]:
+def _bar(
+    name: str, total: int | None, done: int = 0, bar_format: str | None = None
+) -> tqdm[NoReturn]:
     from tqdm import tqdm
 
     return tqdm(
         desc=name,
         total=total,
         initial=done,
-        unit=unit,
+        unit=" frames",
+        bar_format=bar_format,
         leave=False,
         file=sys.stderr,
         disable=None,

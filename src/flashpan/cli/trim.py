@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from flashpan.cli.batch import each_take, open_with
-from flashpan.cli.clip_options import clip_options, wanted_clips
+from flashpan.cli.clip_options import clip_options
 from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
 from flashpan.cli.output import Results, note
 from flashpan.cli.progress import progress, range_progress
@@ -85,10 +85,11 @@ def command(
     **options: Any,
 ) -> None:
     """Read the options, trim each take, show what was written."""
+    from flashpan.cut.plan import TrimSettings
     from flashpan.trim import TrimRun
 
     takes = tuple(dict.fromkeys(takes))
-    wanted = wanted_clips(options, budget=budget, overwrite=overwrite)
+    wanted = TrimSettings(budget=budget, overwrite=overwrite)
     asked, named = asked_settings(options), named_settings(settings_file)
     run = TrimRun(takes, out, wanted, log=log_file, say=note)
     shown = _Shown(Results(go_on=True), n_takes=len(takes), as_json=as_json)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from flashpan.cli.clip_options import clip_options, wanted_clips
+from flashpan.cli.clip_options import clip_options
 from flashpan.cli.engine_options import engine_options, engine_settings
 from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
 from flashpan.cli.output import Results, note
@@ -79,7 +79,7 @@ def command(
     """Read the options, watch, say what is done."""
     from flashpan.night.watch import watch
 
-    how, wanted = engine_settings(options), wanted_clips(options)
+    how = engine_settings(options)
     asked, named = asked_settings(options), named_settings(settings_file)
     results = Results(go_on=True)
 
@@ -96,7 +96,6 @@ def command(
             source,
             dest,
             asked,
-            wanted,
             named=named,
             once=once,
             settle_s=settle_s,

@@ -20,6 +20,8 @@ _CONTAINER_BYTES = 64 * 1024
 _PACKET_BYTES = 64
 """What the index and the framing of any container here add to a packet, and more."""
 
+BUDGET_CURE = "give a smaller --budget"
+"""Ends the error for too little room; a night, which has no budget, takes it away."""
 _MOST_RESERVE_BYTES = 1 << 30
 _LEAST_RESERVE_BYTES = 1 << 20
 _RESERVE_PART = 50
@@ -168,7 +170,7 @@ def _faults(space: Space, n_files: int, disk: os.statvfs_result) -> Iterator[str
             f" {format_bytes(space.free_bytes)} are free, of which"
             f" {format_bytes(space.reserve_bytes)} must stay free;"
             f" free {format_bytes(space.missing_bytes)}, choose another folder"
-            " or give a smaller --budget"
+            f" or {BUDGET_CURE}"
         )
     # file systems that make room for files as they go count none
     if disk.f_files and n_files > disk.f_favail:

@@ -12,6 +12,7 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -27,12 +28,37 @@ from flashpan.night.lock import only_run
 from flashpan.night.record import NightRecord, identity_in
 from flashpan.night.results import put_results
 from flashpan.night.rows import DONE, FAILED, NEW, RUNNING
+from flashpan.night.sums import TO_COME
 
 if TYPE_CHECKING:
     from flashpan.night.job import Report
 
 STOPPED = "stopped"
 _AT_WORK = "at work since"
+
+
+@dataclass(frozen=True, slots=True)
+class DoneTake:
+    """A take that is done, and how it lay there then; see `TakeRow`."""
+
+    id: int
+    settings_key: str
+    path: str
+    place: str
+    name: str
+    kind: str
+    bytes: int
+    n_files: int
+    mtime_ns: int
+
+    def is_as(self, found: Found, settings_key: str) -> bool:
+        """Whether it lies there as it did, and is to be done as it was."""
+        return self.settings_key == settings_key and all(
+            getattr(self, fact) == getattr(found, fact) for fact in _LYING
+        )
+
+
+_LYING = ("path", "place", "name", "kind", "bytes", "n_files", "mtime_ns")
 
 
 class Catalog(NightRecord):
@@ -159,6 +185,21 @@ class Catalog(NightRecord):
             *(found.path, found.place, found.name, found.kind, identity.mtime_ns, take_id),
         )
 
+    def done_as_they_lie(self) -> dict[str, DoneTake]:
+        """Takes that are done, by their paths, all at once: for many it is much quicker."""
+        rows = self._db.rows(_DONE_TAKES, DONE)
+        return {row["path"]: DoneTake(*row) for row in rows}
+
+    def paths(self) -> set[str]:
+        """Where takes lie that were ever begun or are known, as they were seen last."""
+        rows = self._db.rows("SELECT path FROM take WHERE replaced_by IS NULL")
+        return {str(row["path"]) for row in rows}
+
+    def put_to_come(self, n_takes: int) -> None:
+        """Note how many takes of the source have never been begun."""
+        with self._db.change():
+            self._put_note(TO_COME, str(n_takes))
+
     def state(self, take_id: int) -> str:
         """``new``, ``running``, ``done`` or ``failed``."""
         row = self._db.first("SELECT state FROM take WHERE id = ?", take_id)
@@ -278,6 +319,10 @@ class Catalog(NightRecord):
         self._db.run("INSERT OR REPLACE INTO night VALUES (?, ?)", name, value)
 
 
+_DONE_TAKES = (
+    "SELECT id, ifnull(settings_key, '') AS settings_key, path, place, name, kind, bytes, n_files,"
+    " mtime_ns FROM take WHERE state = ? AND replaced_by IS NULL"
+)
 _IN_HAND = "SELECT id FROM take WHERE state = ?"
 
 

@@ -16,6 +16,7 @@ from flashpan.night.desk import desk_at
 from flashpan.night.discovery import discover
 from flashpan.night.engines import Engine
 from flashpan.night.found import Found
+from flashpan.night.headway import Headway
 from flashpan.night.layers import Layers
 from flashpan.night.record import NightRecord
 from flashpan.night.report import night_report
@@ -41,6 +42,7 @@ def ingest(
     split_above: int | None = SPLIT_ABOVE_BYTES,
     log_file: str | os.PathLike[str] | None = None,
     on_take: Callable[[Step], object] | None = None,
+    on_headway: Callable[[Headway], object] | None = None,
     on_line: Callable[[dict[str, Any]], object] | None = None,
     on_note: Callable[[str], object] | None = None,
 ) -> Night:
@@ -59,7 +61,7 @@ def ingest(
     settings : Settings, optional
         What to look for; wins over every settings file.
     wanted : TrimSettings, optional
-        What the clips shall be.
+        What the clips shall be; what it has by default, settings files may say.
     named : SettingsFile, optional
         Takes the place of every ``flashpan.toml`` in the source.
     engine : {"processes", "inline", "dask"} or Engine
@@ -75,6 +77,8 @@ def ingest(
         Gets a JSON line for everything that happens.
     on_take : callable, optional
         Called with a `Step` for each take.
+    on_headway : callable, optional
+        Called about once a second with a `Headway`: how far all of it is.
     on_line : callable, optional
         Called with what the log file gets, as a dict.
     on_note : callable, optional
@@ -95,6 +99,7 @@ def ingest(
     KeyboardInterrupt
         After the workers have been stopped and the catalog is in order.
     """
+    refuse_budget(wanted)
     takes = list(laid_settings(source, dest, settings or Settings(), named=named, on_note=on_note))
     with desk_at(
         dest,
@@ -111,6 +116,7 @@ def ingest(
             wanted=wanted or TrimSettings(),
             split_above=split_above,
             on_take=on_take or (lambda step: None),
+            on_headway=on_headway or (lambda headway: None),
         )
         try:
             return Run(order, desk).all_takes()
@@ -177,6 +183,21 @@ def parse_split_above(text: str) -> int | None:
     if not budget.in_bytes:
         raise SettingsError(f"--split-above {text}: say of what ({text}B, {text}GB), or never")
     return budget.amount
+
+
+def refuse_budget(wanted: TrimSettings | None) -> None:
+    """Refuse a budget: what to keep of a night is known when all of it has been searched.
+
+    Raises
+    ------
+    UsageError
+        One line with the cure.
+    """
+    if wanted is not None and wanted.budget is not None:
+        raise UsageError(
+            f"budget {wanted.budget}: a night cuts each take as it comes and has none;"
+            " trim its takes by their logs, with a budget"
+        )
 
 
 def refuse_source_inside(source: str | os.PathLike[str], dest: str | os.PathLike[str]) -> None:

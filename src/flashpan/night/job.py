@@ -15,9 +15,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from flashpan.cut.plan import TrimSettings
-from flashpan.cut.report import Output, Trimmed
+from flashpan.cut.plan import Plan, TrimSettings
+from flashpan.cut.report import CLIP, Failed, Output, Trimmed
 from flashpan.cut.sidecar import sidecar_path
+from flashpan.cut.space import BUDGET_CURE
 from flashpan.errors import FlashpanError, TakeError
 from flashpan.eventlog import EXTENSION, to_dict
 from flashpan.find import Measured, opened
@@ -25,7 +26,8 @@ from flashpan.fingerprint import fingerprint_of
 from flashpan.night.alone import alone_in
 from flashpan.night.checksums import SUFFIX, checksum, write_checksums
 from flashpan.night.clock import shot_at
-from flashpan.night.permit import Permit
+from flashpan.night.headway import telling
+from flashpan.night.permit import Permit, RunOver
 from flashpan.night.rows import ClipReport
 from flashpan.settings import Settings
 from flashpan.trim import TrimRun
@@ -151,11 +153,32 @@ def _done(job: Job, allowed: Permit, measured: Measured | None) -> Report:
     before = fingerprint_of(job.take)
     run = TrimRun([job.take], job.out, job.wanted)
     with opened(job.take, job.settings) as reader:
-        plan = run.plan(reader, job.settings, allowed.check, measured)
-    done = run.write(plan, on_clip=allowed.check)
+        info = reader.info
+        tell = telling(job.out, info.n_frames or info.declared_frames)
+
+        def on_frame(index: int) -> None:
+            allowed.check()
+            tell(index)
+
+        plan = run.plan(reader, job.settings, on_frame, measured)
+    try:
+        done = run.write(plan, on_clip=allowed.check)
+    except RunOver:
+        raise
+    except TakeError as error:  # no room: what was found is known all the same
+        done = _not_cut(job, plan, error)
     if fingerprint_of(job.take) != before:
         raise TakeError(f"{job.take}: changed while it was read; run again when it is at rest")
     return _report(job, done)
+
+
+def _not_cut(job: Job, plan: Plan, error: TakeError) -> Trimmed:
+    text = str(error).removesuffix(f" or {BUDGET_CURE}")
+    failed = Failed(0, CLIP, TakeError(f"{job.take}: {text}"))
+    failed.error.__cause__ = error.__cause__  # whether the disk is full
+    return Trimmed(
+        log=plan.log, log_path=plan.log_path, outputs=(), failed=(failed,), left_out=plan.left_out
+    )
 
 
 def _report(job: Job, done: Trimmed) -> Report:

@@ -7,13 +7,14 @@ import json
 from dataclasses import fields
 from enum import Enum
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 from flashpan.cut.plan import TrimSettings
 from flashpan.settings import Settings
 
 # Where a setting came from, and whether what is there may be replaced, change no result.
-_OF_NO_ACCOUNT = frozenset({"sources", "overwrite", "budget"})
+_OF_NO_ACCOUNT = frozenset({"sources", "clips", "overwrite", "budget"})
 
 
 def said(settings: Settings, wanted: TrimSettings) -> dict[str, Any]:
@@ -23,15 +24,18 @@ def said(settings: Settings, wanted: TrimSettings) -> dict[str, Any]:
     -------
     dict
         ``find``: what to look for; ``trim``: what the clips shall be; ``from``: where each of
-        the first came from.
+        them came from.
     """
+    sources = {name: settings.source_of(name) for name in sorted(settings.set_names())}
+    sources |= {name: source for name, _, source in settings.clips.said}
     return {
         "find": _differing(settings),
         "trim": _differing(wanted),
-        "from": {name: settings.source_of(name) for name in sorted(settings.set_names())},
+        "from": sources,
     }
 
 
+@lru_cache(maxsize=1024)  # most takes of a night have the same
 def key_of(settings: Settings, wanted: TrimSettings) -> str:
     """A hash that is the same for the same results, wherever the settings came from."""
     everything = said(settings, wanted)

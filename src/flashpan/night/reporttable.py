@@ -132,8 +132,9 @@ def _head_to_dict(report: NightReport) -> dict[str, Any]:
 def _takes_text(totals: NightTotals) -> str:
     parts = [f"{totals.done:,} done"]
     parts += [f"{totals.failed:,} failed"] if totals.failed else []
-    parts += [f"{totals.waiting:,} not done yet"] if totals.waiting else []
-    text = f"{totals.takes:,}: {', '.join(parts)}"
+    n_left = totals.waiting + totals.to_come
+    parts += [f"{n_left:,} not done yet"] if n_left else []
+    text = f"{totals.takes + totals.to_come:,}: {', '.join(parts)}"
     return text + (f"; {totals.unreadable:,} more cannot be read" if totals.unreadable else "")
 
 

@@ -234,7 +234,10 @@ class NightTotals:
     Attributes
     ----------
     takes, done, failed, waiting, unreadable : int
-        Takes known; done, failed, not done yet; and what could not even be read.
+        Takes that were begun; of them done, failed, not done yet; and what could not even be
+        read.
+    to_come : int
+        Takes of the source that have never been begun.
     frames, kept : int
         Searched, and in clips.
     events, clips : int
@@ -253,6 +256,7 @@ class NightTotals:
     failed: int = 0
     waiting: int = 0
     unreadable: int = 0
+    to_come: int = 0
     frames: int = 0
     kept: int = 0
     events: int = 0

@@ -7,18 +7,21 @@ and hands out no more work than there are places, so that a stop loses only what
 from __future__ import annotations
 
 import os
+import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from flashpan.cut.plan import TrimSettings
 from flashpan.errors import FlashpanError, TakeError
+from flashpan.night.catalog import DoneTake
 from flashpan.night.desk import Desk
 from flashpan.night.engines import Engine, EngineLost, WorkerDied, Workers, undisturbed
 from flashpan.night.folders import folder_for, is_of, move_aside
 from flashpan.night.found import Found
+from flashpan.night.headway import Headway, frames_told
 from flashpan.night.identity import Identity, identity_of
 from flashpan.night.job import Job, Report, do, one_line
 from flashpan.night.key import key_of, said
@@ -40,12 +43,13 @@ class Step:
     path : str
         The take.
     outcome : str
-        ``begun``, ``done``, ``failed``, ``there`` (done in an earlier run), ``same`` (another
-        copy of a take of this run) or ``unreadable``.
+        ``begun``, ``done``, ``failed``, ``again`` (its worker died; it will be tried once more),
+        ``there`` (done in an earlier run), ``same`` (another copy of a take of this run) or
+        ``unreadable``.
     report : Report or None
         Of a take that a worker had in hand.
     error : str
-        One line where it failed or cannot be read.
+        One line where it failed, cannot be read or is to be tried again.
     n_found : int
         Takes in the source.
     """
@@ -97,12 +101,14 @@ class Order:
     takes : sequence of (Found, Settings)
         What was found in it, and what to look for in each.
     wanted : TrimSettings
-        What the clips shall be.
+        What the clips shall be, where the settings of a take do not say.
     split_above : int or None
         Takes of more bytes are measured in pieces by all workers, after the others; None for
         never.
     on_take : callable
         Called with a `Step` for each take.
+    on_headway : callable
+        Called about once a second with a `Headway`.
     more : callable
         Asked again and again, while anything is done, for takes that have come up meanwhile.
     """
@@ -112,6 +118,7 @@ class Order:
     wanted: TrimSettings
     split_above: int | None
     on_take: Callable[[Step], object]
+    on_headway: Callable[[Headway], object] = lambda headway: None
     more: Callable[[], Sequence[tuple[Found, Settings]]] = tuple
 
 
@@ -121,6 +128,7 @@ class _Item:
 
     take_id: int
     job: Job
+    bytes: int
 
 
 class Run:
@@ -141,6 +149,10 @@ class Run:
         self._decider: Engine | None = None
         self._halt = ""
         self._seen: set[int] = set()
+        self._done_before: dict[str, DoneTake] = {}
+        self._to_come: set[str] = set()
+        self._way = Headway()
+        self._looked_s = float("-inf")
         self.night = Night(dest=desk.catalog.dest)
 
     def all_takes(self) -> Night:
@@ -153,9 +165,11 @@ class Run:
         KeyboardInterrupt
             After the workers have been stopped; takes in hand will have their turn again.
         """
-        takes = self._sorted_out(self._order.takes)
-        self._log_begin(len(takes))
+        self._log_begin()
         try:
+            self._done_before = self._catalog.done_as_they_lie()
+            takes = self._sorted_out(self._order.takes)
+            self._catalog.put_to_come(len(self._to_come))
             self._work_through(takes)
         except BaseException as error:
             self._give_up(error)
@@ -166,12 +180,46 @@ class Run:
         return self.night
 
     def _sorted_out(self, takes: Sequence[tuple[Found, Settings]]) -> deque[tuple[Found, Settings]]:
-        """Takes that can be worked on; what cannot be read is noted and left out."""
+        """Takes that may need work; what cannot be read, or lies there done, is only told of."""
         self.night.n_found += len(takes)
         for found, _ in takes:
             if found.problem is not None:
                 self._unreadable(found, found.problem)
-        return deque(take for take in takes if take[0].problem is None)
+        readable = [take for take in takes if take[0].problem is None]
+        to_do = deque(take for take in readable if not self._is_there(*take))
+        self._count_in([found for found, _ in to_do])
+        return to_do
+
+    def _is_there(self, found: Found, settings: Settings) -> bool:
+        """Whether a take lies there as it was when it was done with these settings."""
+        before = self._done_before.get(found.path)
+        if before is None or before.id in self._seen:
+            return False
+        if not before.is_as(found, key_of(settings, settings.clips.below(self._order.wanted))):
+            return False
+        self._seen.add(before.id)
+        self._pass_over(found, "there")
+        return True
+
+    def _count_in(self, takes: list[Found]) -> None:
+        self._way = replace(
+            self._way,
+            takes=self._way.takes + len(takes),
+            bytes=self._way.bytes + sum(found.bytes for found in takes),
+        )
+        if takes:
+            self._to_come |= {found.path for found in takes} - self._catalog.paths()
+
+    def _count_out(self, found: Found) -> None:
+        """Leave a take that needs no work out of all counts, or time left would be wrong."""
+        way = self._way
+        self._way = replace(way, takes=way.takes - 1, bytes=way.bytes - found.bytes)
+        self._no_more_to_come(found.path)
+
+    def _no_more_to_come(self, path: str) -> None:
+        if path in self._to_come:
+            self._to_come.discard(path)
+            self._catalog.put_to_come(len(self._to_come))
 
     def _work_through(self, takes: deque[tuple[Found, Settings]]) -> None:
         while (takes and not self._halt) or self._in_hand:
@@ -191,7 +239,13 @@ class Run:
             self._begin(item)
             self._decider = self._decider or Workers(1)
             try:
-                report = do_in_pieces(item.job, self._engine, self._decider, self._done_whole)
+                report = do_in_pieces(
+                    item.job,
+                    self._engine,
+                    self._decider,
+                    self._done_whole,
+                    lambda: self._look([item]),  # noqa: B023  # called before the next item
+                )
             except EngineLost:
                 raise
             except Exception as error:
@@ -221,13 +275,17 @@ class Run:
         try:
             identity = self._catalog.known_identity(found) or identity_of(found)
         except FlashpanError as error:
+            self._count_out(found)
             self._unreadable(found, str(error))
             return
-        take_id = self._catalog.add(found, identity)
-        key = key_of(settings, self._order.wanted)
+        with self._catalog.together():
+            take_id = self._catalog.add(found, identity)
+            self._no_more_to_come(found.path)
+        key = key_of(settings, settings.clips.below(self._order.wanted))
         is_same = take_id in self._seen and not self._failed_before(take_id)
         self._seen.add(take_id)
         if is_same or self._catalog.is_done(identity, key):
+            self._count_out(found)
             self._pass_over(found, "same" if is_same else "there")
         else:
             take = (take_id, found, identity, settings)
@@ -254,11 +312,11 @@ class Run:
             dest=os.path.abspath(self.night.dest),
             folder=folder,
             settings=settings,
-            wanted=self._order.wanted,
+            wanted=settings.clips.below(self._order.wanted),
             permit=self._permit,
         )
         self._make_way(take_id, job)
-        return _Item(take_id, job)
+        return _Item(take_id, job, found.bytes)
 
     def _make_way(self, take_id: int, job: Job) -> None:
         """Move aside what was made otherwise: with other settings, by another flashpan."""
@@ -284,6 +342,7 @@ class Run:
     def _gather(self, *, is_last_try: bool = False) -> None:
         """Wait until something is done, and note what came of it."""
         done, _ = wait(self._in_hand, timeout=_LOOK_EVERY_S, return_when=FIRST_COMPLETED)
+        self._look(self._in_hand.values())
         for future in done:
             item = self._in_hand.pop(future)
             error = future.exception()
@@ -291,15 +350,46 @@ class Run:
                 self._note(item, future.result())
             elif isinstance(error, WorkerDied) and not is_last_try:
                 self._journal.write("worker-died", take=item.job.take, error=one_line(error))
-                self._catalog.fail(item.take_id, f"{item.job.take}: {one_line(error)}")
+                text = f"{item.job.take}: {one_line(error)}"
+                self._catalog.fail(item.take_id, text)
+                self._tell(item.job.take, "again", error=f"{text}; it will be tried once more")
                 self._again.append(item)
             elif isinstance(error, EngineLost):
                 raise error
             else:
                 self._died(item, error)
 
+    def _look(self, in_hand: Iterable[_Item]) -> None:
+        """Tell how far all is, once in a while."""
+        now = time.monotonic()
+        if now - self._looked_s < _LOOK_EVERY_S:
+            return
+        self._looked_s = now
+        frames = n_bytes = 0
+        for item in in_hand:
+            at, of = frames_told(item.job.out)
+            frames += at
+            n_bytes += item.bytes * min(at, of) // of if of else 0
+        way = self._way
+        self._order.on_headway(
+            replace(way, frames=way.frames + frames, bytes_done=way.bytes_done + n_bytes)
+        )
+
+    def _count(self, item: _Item, report: Report | None = None) -> None:
+        """Count a take as done with."""
+        log = (report and report.log) or {"totals": {}, "events": []}
+        way = self._way
+        self._way = replace(
+            way,
+            takes_done=way.takes_done + 1,
+            bytes_done=way.bytes_done + item.bytes,
+            frames=way.frames + log["totals"].get("frames", 0),
+            events=way.events + len(log["events"]),
+        )
+
     def _note(self, item: _Item, report: Report) -> None:
         self._catalog.finish(item.take_id, report)
+        self._count(item, report)
         if report.error:
             self._failed(report.take, report.error, report)
         else:
@@ -312,12 +402,13 @@ class Run:
     def _died(self, item: _Item, error: BaseException) -> None:
         text = f"{item.job.take}: {one_line(error) or type(error).__name__}"
         self._catalog.fail(item.take_id, text)
+        self._count(item)
         self._failed(item.job.take, text)
 
     def _failed(self, path: str, error: str, report: Report | None = None) -> None:
         self.night.failed.append(path)
         self.night.errors.append(error)
-        facts = {"take": path} if report is None else _facts(report)
+        facts = {"take": path} if report is None or report.log is None else _facts(report)
         self._journal.write("take-failed", **facts, error=error)
         self._tell(path, "failed", report, error)
 
@@ -354,13 +445,14 @@ class Run:
             self._catalog.reset_running()
             self._log_end("stopped" if isinstance(error, KeyboardInterrupt) else str(error))
 
-    def _log_begin(self, n_takes: int) -> None:
+    def _log_begin(self) -> None:
+        n_unreadable = sum(found.problem is not None for found, _ in self._order.takes)
         self._journal.write(
             "night-begins",
             source=os.path.abspath(self._order.source),
             dest=os.path.abspath(self.night.dest),
-            takes=n_takes,
-            unreadable=len(self.night.failed),
+            takes=len(self._order.takes) - n_unreadable,
+            unreadable=n_unreadable,
         )
 
     def _log_end(self, why: str) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from typing import Any
 
+from flashpan.clipsettings import CLIP_DEFAULTS
 from flashpan.night.found import Found
 from flashpan.settings import DEFAULT_TEXTS, NAMES, Settings, rate_number
 from flashpan.table import aligned
@@ -37,8 +38,8 @@ def format_settings(laid: Iterable[tuple[Found, Settings]]) -> str:
 def settings_to_dict(settings: Settings) -> dict[str, dict[str, Any]]:
     """Every setting as ``{"value": …, "from": …}``, as JSON holds it; null is "as it comes"."""
     return {
-        name: {"value": _plain(getattr(settings, name)), "from": settings.source_of(name)}
-        for name in NAMES
+        name: {"value": _plain(_value(settings, name)), "from": _source(settings, name)}
+        for name in (*NAMES, *CLIP_DEFAULTS)
     }
 
 
@@ -51,7 +52,22 @@ def laid_to_dict(found: Found, settings: Settings) -> dict[str, Any]:
 
 
 def _rows(settings: Settings) -> tuple[tuple[str, str, str], ...]:
-    return tuple((name, _text(settings, name), settings.source_of(name)) for name in NAMES)
+    return tuple(
+        (name.replace("_", "-"), _text(settings, name), _source(settings, name))
+        for name in (*NAMES, *CLIP_DEFAULTS)
+    )
+
+
+def _value(settings: Settings, name: str) -> Any:
+    """What is looked for, and what the clips shall be."""
+    if name in CLIP_DEFAULTS:
+        return settings.clips.values().get(name, CLIP_DEFAULTS[name])
+    return getattr(settings, name)
+
+
+def _source(settings: Settings, name: str) -> str:
+    of = settings.clips if name in CLIP_DEFAULTS else settings
+    return of.source_of(name)
 
 
 def _table(rows: Sequence[tuple[str, str, str]]) -> list[str]:
@@ -60,7 +76,9 @@ def _table(rows: Sequence[tuple[str, str, str]]) -> list[str]:
 
 
 def _text(settings: Settings, name: str) -> str:
-    value = _plain(getattr(settings, name))
+    value = _plain(_value(settings, name))
+    if isinstance(value, bool):
+        return str(value).lower()  # as TOML has it
     if value is None or value == []:
         return DEFAULT_TEXTS[name]
     return " ".join(map(str, value)) if isinstance(value, list) else str(value)

@@ -20,7 +20,11 @@ _LOOK_EVERY_S = 0.1
 
 
 def do_in_pieces(
-    job: Job, engine: Engine, decider: Engine, on_note: Callable[[str], object]
+    job: Job,
+    engine: Engine,
+    decider: Engine,
+    on_note: Callable[[str], object],
+    on_look: Callable[[], object] = lambda: None,
 ) -> Report:
     """Do a take with all workers, or with one where it cannot be split.
 
@@ -33,6 +37,8 @@ def do_in_pieces(
         Scores, picks and cuts: one process on this machine.
     on_note : callable
         Told why a take is done whole.
+    on_look : callable, optional
+        Called now and then while the work goes on.
 
     Raises
     ------
@@ -44,13 +50,18 @@ def do_in_pieces(
     folder = tempfile.mkdtemp(prefix=PIECES_PREFIX, dir=job.dest)
     try:
         plan = _plan(job, engine, folder)
-        outcome = plan if isinstance(plan, str) else _Split(plan, engine, decider).outcome()
+        split = _Split(plan, engine, decider, on_look) if isinstance(plan, PiecePlan) else None
+        outcome = plan if split is None else split.outcome()
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     if isinstance(outcome, Report):
         return outcome
     on_note(f"{job.take}: is done whole: {outcome}")
-    return engine.submit(do, job).result()
+    whole = engine.submit(do, job)
+    while not whole.done():
+        wait([whole], _LOOK_EVERY_S)
+        on_look()
+    return whole.result()
 
 
 def _plan(job: Job, engine: Engine, folder: str) -> PiecePlan | str:
@@ -65,8 +76,11 @@ def _plan(job: Job, engine: Engine, folder: str) -> PiecePlan | str:
 class _Split:
     """One take whose pieces are being measured."""
 
-    def __init__(self, plan: PiecePlan, engine: Engine, decider: Engine) -> None:
+    def __init__(
+        self, plan: PiecePlan, engine: Engine, decider: Engine, on_look: Callable[[], object]
+    ) -> None:
         self._plan, self._engine, self._decider = plan, engine, decider
+        self._on_look = on_look
         self._to_do = deque(range(plan.n_pieces))
         self._measuring: dict[Future[None], int] = {}
         self._measured: set[int] = set()
@@ -81,6 +95,7 @@ class _Split:
             at_work: list[Future[Any]] = [deciding, *self._measuring]
             wait(at_work, _LOOK_EVERY_S, FIRST_COMPLETED)
             self._gather()
+            self._on_look()
         wait(self._measuring)
         return deciding.result()
 

@@ -13,6 +13,8 @@ from flashpan.night.rows import NightEvent, NightTotals, Quarter
 
 CLIP = "clip"
 QUARTER_S = 900
+TO_COME = "to come"
+"""Note of how many takes of the source have never been begun."""
 
 _TAKES = """
 SELECT count(*) AS takes,
@@ -37,6 +39,7 @@ _WORK = """
 SELECT total(seconds) AS seconds, total(bytes_read) AS bytes_read FROM attempt
 """
 _UNREADABLE = "SELECT count(*) AS unreadable FROM problem"
+_TO_COME = f"SELECT total(CAST(value AS INTEGER)) AS to_come FROM night WHERE name = '{TO_COME}'"
 
 _QUARTER = f"CAST(strftime('%s', nullif(shot_at, '')) AS INTEGER) / {QUARTER_S}"
 _QUARTERS = f"""
@@ -70,7 +73,7 @@ LIMIT ?
 def totals_in(database: Database) -> NightTotals:
     """Sum up everything."""
     totals = NightTotals()
-    for question in (_TAKES, _CLIPS, _EVENTS, _WORK, _UNREADABLE):
+    for question in (_TAKES, _CLIPS, _EVENTS, _WORK, _UNREADABLE, _TO_COME):
         row = database.first(question)
         for name in row.keys() if row else ():
             setattr(totals, name, type(getattr(totals, name))(row[name]))  # type: ignore[index]

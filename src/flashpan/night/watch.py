@@ -18,7 +18,12 @@ from flashpan.night.desk import Desk, desk_at
 from flashpan.night.discovery import discover
 from flashpan.night.engines import Engine
 from flashpan.night.found import Found
-from flashpan.night.ingest import SPLIT_ABOVE_BYTES, refuse_source_inside, write_index
+from flashpan.night.ingest import (
+    SPLIT_ABOVE_BYTES,
+    refuse_budget,
+    refuse_source_inside,
+    write_index,
+)
 from flashpan.night.layers import Layers
 from flashpan.night.run import Night, Order, Run, Step
 from flashpan.night.stopping import go_on
@@ -75,6 +80,7 @@ def watch(
     Night
         With ``once``; else it is left by `KeyboardInterrupt` alone.
     """
+    refuse_budget(wanted)
     _refuse(source, dest, settle_s, look_every_s)
     with desk_at(
         dest,
