@@ -26,7 +26,7 @@ from flashpan.night.identity import TIME_STEP_NS, Identity
 from flashpan.night.lock import only_run
 from flashpan.night.record import NightRecord, identity_in
 from flashpan.night.results import put_results
-from flashpan.night.rows import DONE, FAILED, NEW, RUNNING
+from flashpan.night.rows import CIRCLED, DONE, FAILED, NEW, REJECTED, RUNNING
 
 if TYPE_CHECKING:
     from flashpan.night.job import Report
@@ -258,6 +258,41 @@ class Catalog(NightRecord):
             " WHERE take_id = ? AND outcome = ?",
             *(outcome, _now(), error, seconds, bytes_read, take_id, RUNNING),
         )
+
+    # what the operator makes of them
+
+    def set_mark(self, take_id: int, event: int, mark: str | None) -> None:
+        """Mark an event as ``circled`` or ``rejected``; None takes the mark off.
+
+        Raises
+        ------
+        KeyError
+            The take has no event of that number.
+        ValueError
+            No such mark.
+        """
+        if mark not in (None, CIRCLED, REJECTED):
+            raise ValueError(f"mark {mark!r} is none of {CIRCLED}, {REJECTED} and None")
+        self._set(take_id, event, "mark", mark)
+
+    def set_note(self, take_id: int, event: int, note: str) -> None:
+        """Write a note beside an event, in place of the one that is there; empty for none.
+
+        Raises
+        ------
+        KeyError
+            The take has no event of that number.
+        """
+        self._set(take_id, event, "note", note)
+
+    def _set(self, take_id: int, event: int, column: str, value: str | None) -> None:
+        with self._db.change():
+            done = self._db.run(
+                f"UPDATE event SET {column} = ? WHERE take_id = ? AND number = ?",
+                *(value, take_id, event),
+            )
+        if not done.rowcount:
+            raise KeyError((take_id, event))
 
     def put_problems(self, found: Iterable[Found]) -> None:
         """Note what could not be read in the last look at the source, in place of all before."""

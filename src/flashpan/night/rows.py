@@ -11,6 +11,9 @@ from flashpan.night.identity import Identity
 NEW, RUNNING, DONE, FAILED = "new", "running", "done", "failed"
 """States of a take; an attempt that was stopped leaves its take new."""
 
+CIRCLED, REJECTED = "circled", "rejected"
+"""Marks of an event: a keeper, or none."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakeRow:
@@ -81,6 +84,10 @@ class EventRow:
         Real time, seconds; None where the capture rate is not known.
     trim_range : int or None
         Number of the range that keeps it.
+    mark : str or None
+        What the operator made of it: ``circled``, ``rejected``, or nothing yet.
+    note : str
+        The operator's words.
     """
 
     take_id: int
@@ -95,6 +102,8 @@ class EventRow:
     box: tuple[int, int, int, int]
     onset_s: float | None
     trim_range: int | None
+    mark: str | None
+    note: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -130,7 +130,12 @@ UPDATE take SET
     shot_at = strftime('%Y-%m-%dT%H:%M:%S+00:00', mtime_ns / 1000000000, 'unixepoch');
 """
 
-STEPS: tuple[str, ...] = (_FIRST, _WHEN_SHOT)
+_MARKS = """
+ALTER TABLE event ADD COLUMN mark TEXT CHECK (mark IN ('circled', 'rejected'));
+ALTER TABLE event ADD COLUMN note TEXT NOT NULL DEFAULT '';
+"""
+
+STEPS: tuple[str, ...] = (_FIRST, _WHEN_SHOT, _MARKS)
 """SQL from each version to the next."""
 
 VERSION = len(STEPS)
