@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from flashpan.night.report import NightReport, night_report
     from flashpan.night.run import Night
     from flashpan.night.watch import watch
+    from flashpan.plan import Plan, plan
     from flashpan.readers.open import open_take
     from flashpan.settings import Settings
     from flashpan.trim import trim
@@ -46,6 +47,7 @@ __all__ = [
     "Night",
     "NightRecord",
     "NightReport",
+    "Plan",
     "PlugInError",
     "Region",
     "RegionError",
@@ -64,6 +66,7 @@ __all__ = [
     "ingest",
     "night_report",
     "open_take",
+    "plan",
     "trim",
     "watch",
 ]
@@ -93,6 +96,7 @@ _HOMES = {
     **dict.fromkeys(("NightReport", "night_report"), "flashpan.night.report"),
     "watch": "flashpan.night.watch",
     "open_take": "flashpan.readers.open",
+    **dict.fromkeys(("Plan", "plan"), "flashpan.plan"),
     "trim": "flashpan.trim",
     "TrimSettings": "flashpan.cut.plan",
     "Trimmed": "flashpan.cut.report",
