@@ -261,6 +261,16 @@ class TestAttempts:
         assert len(list(catalog.takes())) == 1
 
 
+class TestSlate:
+    def test_of_a_take(self, catalog):
+        take_id = put_done(catalog)
+        assert next(catalog.takes()).slate == {}
+        catalog.set_slate(take_id, {"scene": "12", "Ort": "über dem Turm"})
+        assert next(catalog.takes()).slate == {"scene": "12", "Ort": "über dem Turm"}
+        catalog.set_slate(take_id, {})
+        assert next(catalog.takes()).slate == {}
+
+
 class TestMarks:
     def test_of_an_event(self, catalog):
         take_id = put_done(catalog, result=outcome([event(50), event(500)]))

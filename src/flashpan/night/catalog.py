@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -158,6 +158,13 @@ class Catalog(NightRecord):
             " replaced_by = NULL WHERE id = ?",
             *(found.path, found.place, found.name, found.kind, identity.mtime_ns, take_id),
         )
+
+    def set_slate(self, take_id: int, slate: Mapping[str, str]) -> None:
+        """Note what stands on a take's slate, in place of what stood there."""
+        said = json.dumps(dict(slate))
+        known = self._db.first("SELECT slate FROM take WHERE id = ?", take_id)
+        if known is None or known["slate"] != said:  # else no disk to wait for
+            self._db.run("UPDATE take SET slate = ? WHERE id = ?", said, take_id)
 
     def state(self, take_id: int) -> str:
         """``new``, ``running``, ``done`` or ``failed``."""

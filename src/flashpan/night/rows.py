@@ -48,6 +48,8 @@ class TakeRow:
         When it was shot, see `flashpan.night.clock`.
     is_replaced : bool
         True where another take lies in its place now: results are kept, and do not count.
+    slate : dict of str to str
+        What stands on its slate, from the settings files.
     """
 
     id: int
@@ -70,6 +72,7 @@ class TakeRow:
     shot_at: str
     shot_at_from: str
     is_replaced: bool
+    slate: dict[str, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -224,6 +224,7 @@ class Run:
             self._unreadable(found, str(error))
             return
         take_id = self._catalog.add(found, identity)
+        self._catalog.set_slate(take_id, {name: text for name, text, _ in settings.slate})
         key = key_of(settings, self._order.wanted)
         is_same = take_id in self._seen and not self._failed_before(take_id)
         self._seen.add(take_id)

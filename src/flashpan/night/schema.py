@@ -135,7 +135,11 @@ ALTER TABLE event ADD COLUMN mark TEXT CHECK (mark IN ('circled', 'rejected'));
 ALTER TABLE event ADD COLUMN note TEXT NOT NULL DEFAULT '';
 """
 
-STEPS: tuple[str, ...] = (_FIRST, _WHEN_SHOT, _MARKS)
+_SLATE = """
+ALTER TABLE take ADD COLUMN slate TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(slate));
+"""
+
+STEPS: tuple[str, ...] = (_FIRST, _WHEN_SHOT, _MARKS, _SLATE)
 """SQL from each version to the next."""
 
 VERSION = len(STEPS)

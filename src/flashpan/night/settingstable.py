@@ -36,10 +36,12 @@ def format_settings(laid: Iterable[tuple[Found, Settings]]) -> str:
 
 def settings_to_dict(settings: Settings) -> dict[str, dict[str, Any]]:
     """Every setting as ``{"value": …, "from": …}``, as JSON holds it; null is "as it comes"."""
-    return {
+    plain = {
         name: {"value": _plain(getattr(settings, name)), "from": settings.source_of(name)}
         for name in NAMES
     }
+    slate = {name: {"value": text, "from": source} for name, text, source in settings.slate}
+    return {**plain, "slate": slate} if slate else plain
 
 
 def laid_to_dict(found: Found, settings: Settings) -> dict[str, Any]:
@@ -51,7 +53,8 @@ def laid_to_dict(found: Found, settings: Settings) -> dict[str, Any]:
 
 
 def _rows(settings: Settings) -> tuple[tuple[str, str, str], ...]:
-    return tuple((name, _text(settings, name), settings.source_of(name)) for name in NAMES)
+    plain = ((name, _text(settings, name), settings.source_of(name)) for name in NAMES)
+    return (*plain, *((f"slate {name}", text, source) for name, text, source in settings.slate))
 
 
 def _table(rows: Sequence[tuple[str, str, str]]) -> list[str]:
