@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     )
     from flashpan.explain import Explanation, explain
     from flashpan.find import find
+    from flashpan.handoff.night import HandedOff, hand_off
     from flashpan.model import Event, EventLog, Frame, Region, TakeInfo, TrimRange
     from flashpan.night.ingest import ingest
     from flashpan.night.record import NightRecord
@@ -44,6 +45,7 @@ __all__ = [
     "Explanation",
     "FlashpanError",
     "Frame",
+    "HandedOff",
     "Night",
     "NightRecord",
     "NightReport",
@@ -63,6 +65,7 @@ __all__ = [
     "__version__",
     "explain",
     "find",
+    "hand_off",
     "ingest",
     "night_report",
     "open_take",
@@ -90,6 +93,7 @@ _HOMES = {
     "Settings": "flashpan.settings",
     **dict.fromkeys(("Explanation", "explain"), "flashpan.explain"),
     "find": "flashpan.find",
+    **dict.fromkeys(("HandedOff", "hand_off"), "flashpan.handoff.night"),
     "ingest": "flashpan.night.ingest",
     "Night": "flashpan.night.run",
     "NightRecord": "flashpan.night.record",
