@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from flashpan.night.record import NightRecord
     from flashpan.night.report import NightReport, night_report
     from flashpan.night.run import Night
+    from flashpan.night.verify import Verified, verify
     from flashpan.night.watch import watch
     from flashpan.plan import Plan, plan
     from flashpan.readers.open import open_take
@@ -62,6 +63,7 @@ __all__ = [
     "Trimmed",
     "UnreadableTake",
     "UsageError",
+    "Verified",
     "__version__",
     "explain",
     "find",
@@ -71,6 +73,7 @@ __all__ = [
     "open_take",
     "plan",
     "trim",
+    "verify",
     "watch",
 ]
 
@@ -98,6 +101,7 @@ _HOMES = {
     "Night": "flashpan.night.run",
     "NightRecord": "flashpan.night.record",
     **dict.fromkeys(("NightReport", "night_report"), "flashpan.night.report"),
+    **dict.fromkeys(("Verified", "verify"), "flashpan.night.verify"),
     "watch": "flashpan.night.watch",
     "open_take": "flashpan.readers.open",
     **dict.fromkeys(("Plan", "plan"), "flashpan.plan"),

@@ -10,6 +10,7 @@ import pytest
 from handoff_fixtures import COUNTINGS, RATES, night_of, put_take
 
 from flashpan.errors import CatalogError, SettingsError, UsageError
+from flashpan.handoff import edl
 from flashpan.handoff.labels import label_of
 from flashpan.handoff.markers import MARKER_COLUMNS
 from flashpan.handoff.night import hand_off
@@ -55,7 +56,7 @@ def test_frame_exact_after_a_round_trip(tmp_path, name, drop):
     (cut_list,) = done.cut_lists
     asked = [(cut.kept.kept.first, cut.kept.kept.last) for cut in cut_list.cuts]
     wanted = [(day_start + first, last - first + 1) for first, last in asked]
-    folder = dest / "handoff"
+    folder = dest / "night.handoff"
     assert spans(clips_of(folder / "cutlist.otio")) == wanted
     edited = clips_of(folder / "cutlist.edl", rate=float(rate))
     assert spans(edited) == wanted
@@ -79,13 +80,13 @@ class TestTimeline:
     def test_clips_point_to_media_that_hold_them(self, night):
         hand_off(night)
         for clip, (first, last) in zip(
-            clips_of(night / "handoff" / "cutlist.otio"), RANGES, strict=True
+            clips_of(night / "night.handoff" / "cutlist.otio"), RANGES, strict=True
         ):
             media = clip.media_reference
             whole, part = media.available_range, clip.source_range
             assert whole.start_time <= part.start_time
             assert part.end_time_exclusive() <= whole.end_time_exclusive()
-            assert (night / "handoff" / media.target_url).exists()
+            assert (night / "night.handoff" / media.target_url).exists()
             facts = clip.metadata["flashpan"]
             assert (facts["first"], facts["last"]) == (first, last)
             assert (facts["capture_rate"], facts["verified"]) == ("1000", "bit for bit")
@@ -95,7 +96,7 @@ class TestTimeline:
             catalog.set_mark(1, 0, "circled")
             catalog.set_note(1, 0, "the fork")
         hand_off(night)
-        clips = clips_of(night / "handoff" / "cutlist.otio")
+        clips = clips_of(night / "night.handoff" / "cutlist.otio")
         marked = [(clip, marker) for clip in clips for marker in clip.markers]
         assert len(marked) == 3
         for clip, marker in marked:
@@ -116,13 +117,14 @@ class TestTimeline:
             head=2,
         )
         hand_off(dest, media="takes")
-        clips = clips_of(dest / "handoff" / "cutlist.otio")
+        clips = clips_of(dest / "night.handoff" / "cutlist.otio")
         assert spans(clips) == [(90_000 + first, last - first + 1) for first, last in RANGES]
         for clip in clips:
             assert clip.media_reference.target_url.endswith("/card/storm.mov")
             assert clip.media_reference.available_range.start_time.value == 90_000
             assert clip.media_reference.available_range.duration.value == 100_000
-        reels = re.findall(r"^\d{3}  (\w+)", (dest / "handoff" / "cutlist.edl").read_text(), re.M)
+        text = (dest / "night.handoff" / "cutlist.edl").read_text()
+        reels = re.findall(r"^\d{3}  (\w+)", text, re.M)
         assert reels == ["STORM"] * 3
 
     def test_stills_are_a_sequence(self, tmp_path):
@@ -134,13 +136,13 @@ class TestTimeline:
         for number in range(40, 70):
             (folder / f"shot {number:05}.tif").write_bytes(b"")
         hand_off(tmp_path)
-        (clip,) = clips_of(tmp_path / "handoff" / "cutlist.otio")
+        (clip,) = clips_of(tmp_path / "night.handoff" / "cutlist.otio")
         media = clip.media_reference
         assert isinstance(media, otio.schema.ImageSequenceReference)
         assert media.target_url_for_image_number(0).endswith("/shot 00040.tif")
         first, last = media.frame_range_for_time_range(clip.source_range)
         assert (first, last) == (40, 69)
-        assert "shot [40-69].tif" in (tmp_path / "handoff" / "cutlist.edl").read_text()
+        assert "shot [40-69].tif" in (tmp_path / "night.handoff" / "cutlist.edl").read_text()
 
 
 class TestLists:
@@ -159,7 +161,7 @@ class TestLists:
         done = hand_off(night_of(tmp_path, ("a", RANGES), rate="1000"))
         assert "cutlist.edl" not in {path.name for path in done.files}
         assert "1,000 frames/s has no timecode: no EDL; give --playback-rate 25" in done.notes[0]
-        assert spans(clips_of(tmp_path / "handoff" / "cutlist.otio"))[0] == (0, 30)
+        assert spans(clips_of(tmp_path / "night.handoff" / "cutlist.otio"))[0] == (0, 30)
 
     def test_a_rate_that_nobody_knows(self, tmp_path):
         with Catalog.open(tmp_path) as catalog:
@@ -179,15 +181,17 @@ class TestLists:
             )
             assert hand_off(dest).cut_lists[0].drop is drop
 
-    def test_more_edits_than_an_edl_takes(self, tmp_path):
-        ranges = [(100 * k, 100 * k + 20) for k in range(1001)]
+    def test_more_edits_than_an_edl_takes(self, tmp_path, monkeypatch):
+        assert edl.MOST_EVENTS == 999
+        monkeypatch.setattr(edl, "MOST_EVENTS", 9)
+        ranges = [(100 * k, 100 * k + 20) for k in range(11)]
         done = hand_off(night_of(tmp_path, ("a", ranges), frames=200_000))
         texts = [path.read_text() for path in done.files if path.suffix == ".edl"]
         lines = [re.findall(r"^\d{3}  .*", text, re.M) for text in texts]
-        assert [len(some) for some in lines] == [999, 2]
+        assert [len(some) for some in lines] == [9, 2]
         assert lines[1][0].split()[-2] == lines[0][-1].split()[-1]  # goes on where that ended
         reels = {line.split()[1] for some in lines for line in some}
-        assert len(reels) == 1001
+        assert len(reels) == 11
 
     def test_circled_only_and_never_rejected(self, night):
         with Catalog.open(night) as catalog:
@@ -216,10 +220,10 @@ class TestLists:
 class TestMarkers:
     def test_agree_with_the_edl(self, night):
         hand_off(night)
-        with (night / "handoff" / "markers.csv").open(newline="") as file:
+        with (night / "night.handoff" / "markers.csv").open(newline="") as file:
             rows = list(csv.DictReader(file))
-        edl = (night / "handoff" / "cutlist.edl").read_text()
-        located = re.findall(r"^\* LOC: (\S+)", edl, re.M)
+        text = (night / "night.handoff" / "cutlist.edl").read_text()
+        located = re.findall(r"^\* LOC: (\S+)", text, re.M)
         assert [row["source"] for row in rows] == located
         for row, (first, _) in zip(rows, RANGES, strict=True):
             assert int(row["clip_frame"]) == int(row["onset"]) - first == 10
@@ -231,7 +235,7 @@ class TestMarkers:
         from flashpan.cli.handoff import _HELP
 
         hand_off(night)
-        head = (night / "handoff" / "markers.csv").read_text().splitlines()[0].split(",")
+        head = (night / "night.handoff" / "markers.csv").read_text().splitlines()[0].split(",")
         assert head == [name for names in MARKER_COLUMNS for name in names.split(", ")]
         documented = _HELP.partition("Columns of markers.csv:")[2].partition("Columns of")[0]
         assert set(head) <= set(re.findall(r"\w+", documented))
@@ -252,6 +256,6 @@ class TestBadInput:
 
     def test_nothing_is_written_over_by_half(self, night):
         hand_off(night)
-        before = {path: path.read_bytes() for path in (night / "handoff").iterdir()}
+        before = {path: path.read_bytes() for path in (night / "night.handoff").iterdir()}
         hand_off(night)
-        assert {path: path.read_bytes() for path in (night / "handoff").iterdir()} == before
+        assert {path: path.read_bytes() for path in (night / "night.handoff").iterdir()} == before

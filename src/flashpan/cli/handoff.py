@@ -12,7 +12,7 @@ DEST is the folder that flashpan ingest or flashpan watch wrote to. What is ther
 hand-off is replaced. Every frame counts as one frame, whatever rate it was shot at.
 
 \b
-Written to --out, by default DEST/handoff:
+Written to --out, by default DEST/night.handoff:
   cutlist.otio   OpenTimelineIO: clips, a marker at every onset, all that is known
   cutlist.edl    CMX 3600 with SMPTE ST 12-1 timecode; 999 edits a file
   markers.csv    a row per event
@@ -57,7 +57,7 @@ Examples:
 
 @click.command("handoff", help=_HELP, short_help="Write cut lists and the shot log of a night.")
 @click.argument("dest", metavar="DEST")
-@click.option("--out", metavar="DIR", help="Where to write [default: DEST/handoff].")
+@click.option("--out", metavar="DIR", help="Where to write [default: DEST/night.handoff].")
 @click.option(
     "--media",
     metavar="WHAT",

@@ -48,6 +48,18 @@ def take_progress() -> Iterator[Callable[[str, int], None]]:
         yield on_take
 
 
+@contextmanager
+def file_progress(name: str) -> Iterator[Callable[[str, int], None]]:
+    """Give a function to call with each file that was read and how many there are."""
+    with _bar(name, None, unit=" files") as bar:
+
+        def on_file(path: str, n_files: int) -> None:
+            bar.total = n_files
+            bar.update()
+
+        yield on_file
+
+
 def _bar(name: str, total: int | None, done: int = 0, unit: str = " frames") -> tqdm[NoReturn]:
     from tqdm import tqdm
 

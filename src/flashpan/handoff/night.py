@@ -18,7 +18,7 @@ from flashpan.handoff.shotlog import ShotLog, shot_log, shot_log_csv
 from flashpan.night.record import NightRecord
 from flashpan.units import format_rate
 
-FOLDER = "handoff"
+FOLDER = "night.handoff"
 """Below the night, where nothing else is said."""
 
 
@@ -62,7 +62,7 @@ def hand_off(
     dest : path-like
         Folder of the night.
     out : path-like, optional
-        Where it goes; ``handoff`` in the night by default.
+        Where it goes; ``night.handoff`` in the night by default.
     media : {"clips", "takes"}
         What the cut lists refer to.
     circled : bool

@@ -21,6 +21,7 @@ from flashpan.night.record import NightRecord
 from flashpan.night.report import night_report
 from flashpan.night.reporttable import format_report, report_csv, report_json
 from flashpan.night.run import Night, Order, Run, Step
+from flashpan.night.sealing import seal_night
 from flashpan.settings import Settings
 from flashpan.settingsfile import SettingsFile
 
@@ -113,9 +114,11 @@ def ingest(
             on_take=on_take or (lambda step: None),
         )
         try:
-            return Run(order, desk).all_takes()
+            night = Run(order, desk).all_takes()
         finally:
             write_index(desk.catalog)
+        seal_night(desk, night, on_note or (lambda text: None))
+        return night
 
 
 def write_index(record: NightRecord) -> None:

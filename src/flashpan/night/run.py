@@ -71,6 +71,8 @@ class Night:
         Takes done in this run, done before, and failed or not to be read.
     errors : list of str
         One line for each that failed.
+    damaged : list of str
+        Files of the night that are missing or no more what was written, one line each.
     """
 
     dest: Path
@@ -79,11 +81,12 @@ class Night:
     there: list[str] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
     errors: list[str] = field(default_factory=list)
+    damaged: list[str] = field(default_factory=list)
 
     @property
     def exit_code(self) -> int:
-        """What ``flashpan ingest`` ends with: 3 where a take failed, else 0."""
-        return TakeError.exit_code if self.failed else 0
+        """What ``flashpan ingest`` ends with: 3 where a take failed or is damaged, else 0."""
+        return TakeError.exit_code if self.failed or self.damaged else 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
