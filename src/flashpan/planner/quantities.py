@@ -194,7 +194,7 @@ DERIVED = {
         Quantity("best_before", SHARE, "trigger split"),
         Quantity("best_frames", COUNT, "frames before it"),
         Quantity("light_rate", FREQUENCY, "light ripples at"),
-        Quantity("ripple_frames", COUNT, "frames a ripple"),
+        Quantity("ripple_frames", COUNT, "frames per ripple"),
         Quantity("ripple_seen", SHARE, "ripple seen"),
         Quantity("ripple_on_screen", FREQUENCY, "ripple on screen"),
     )
