@@ -112,13 +112,12 @@ def ingest(
             wanted=wanted or TrimSettings(),
             split_above=split_above,
             on_take=on_take or (lambda step: None),
+            at_end=lambda night: seal_night(desk, night, on_note or (lambda text: None)),
         )
         try:
-            night = Run(order, desk).all_takes()
+            return Run(order, desk).all_takes()
         finally:
             write_index(desk.catalog)
-        seal_night(desk, night, on_note or (lambda text: None))
-        return night
 
 
 def write_index(record: NightRecord) -> None:

@@ -108,6 +108,8 @@ class Order:
         Called with a `Step` for each take.
     more : callable
         Asked again and again, while anything is done, for takes that have come up meanwhile.
+    at_end : callable
+        Called with the `Night` when all is done, before the run says that it has ended.
     """
 
     source: str
@@ -116,6 +118,7 @@ class Order:
     split_above: int | None
     on_take: Callable[[Step], object]
     more: Callable[[], Sequence[tuple[Found, Settings]]] = tuple
+    at_end: Callable[[Night], object] = lambda night: None
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +166,8 @@ class Run:
         except BaseException as error:
             self._give_up(error)
             raise
+        if not self._halt:
+            self._order.at_end(self.night)
         self._log_end(self._halt)
         if self._halt:
             raise TakeError(self._halt)

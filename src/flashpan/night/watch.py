@@ -144,11 +144,11 @@ class Watch:
         """
         layers = self._layers()
         takes = self._laid(layers, self._arrived(layers))
+        self._order = replace(self._order, at_end=self._seal_at_end)
         if self._arrivals.n_arriving:
             time.sleep(self._settle_s)
             takes += self._laid(layers, self._arrived(layers))
         night = self._run(takes)
-        seal_night(self._desk, night, self._on_note)
         if n_left := self._arrivals.n_arriving:
             self._note(f"{self._source}: {n_left} still arriving; left for the next run")
         return night
@@ -183,6 +183,9 @@ class Watch:
             self._index_is_old = False
             took_s = time.monotonic() - began_s
             self._index_due_s = time.monotonic() + _INDEX_SHARE * took_s
+
+    def _seal_at_end(self, night: Night) -> None:
+        seal_night(self._desk, night, self._on_note)
 
     def _seal(self) -> None:
         """Bring the ASC MHL up to date now and then: each time is a generation of it."""
