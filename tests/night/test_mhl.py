@@ -215,6 +215,33 @@ class TestAgain:
         assert seal(night).faults == (f"{night}/storm/clip: is missing",)
         assert reference(night) == 10
 
+    def test_a_take_that_is_gone_is_said_and_stays_in_the_list(self, night):
+        seal(night)
+        shutil.rmtree(night / "storm")
+        (fault,) = seal(night).faults
+        assert fault == f"{night}/storm/storm.sha256: is missing, and with it what it names"
+        assert reference(night) == 10
+        put_take(night, "täke [2]", log="{new}", clip="more frames")
+        assert seal(night).is_anew  # for the other take
+        assert reference(night) == 10
+
+    def test_a_spoilt_checksum_list_is_no_purpose(self, night):
+        seal(night)
+        path = night / "storm" / "storm.sha256"
+        path.write_bytes(path.read_bytes().replace(b"  clip", b"\x00\x00clip"))
+        sealed = seal(night)
+        assert not sealed.is_anew
+        assert sealed.faults == (f"{path}: is no checksum list any more; restore it from a copy",)
+        assert reference(night) == 11
+        assert any(str(path) in fault for fault in verify(night).faults)
+
+    def test_a_renamed_folder(self, night):
+        seal(night)
+        (night / "storm").rename(night / "the good one")
+        sealed = seal(night)
+        assert (sealed.is_anew, sealed.faults) == (True, ())
+        assert reference(night) == 0
+
     def test_a_stop_leaves_the_list_as_it_was(self, night):
         seal(night)
         before = {path: path.read_bytes() for path in (night / FOLDER).iterdir()}

@@ -62,6 +62,12 @@ def listed_files(dest: Path) -> dict[str, str]:
     return files
 
 
+def is_whole(path: Path) -> bool:
+    """Whether every line of a list is a checksum, and there is one."""
+    lines = path.read_bytes().decode("utf-8", "surrogateescape").removesuffix("\n").split("\n")
+    return all(map(_LINE.fullmatch, lines))
+
+
 def files_below(dest: Path) -> Iterator[Path]:
     """Every file below a folder, in order; links are not followed."""
     for folder, folders, names in os.walk(dest):

@@ -28,7 +28,8 @@ import click
 import flashpan
 from flashpan.atomic import new_folder
 from flashpan.errors import CatalogError
-from flashpan.night.lists import Sums, files_below, listed_files, sums_of
+from flashpan.night.checksums import SUFFIX
+from flashpan.night.lists import Sums, files_below, is_whole, listed_files, sums_of
 
 FOLDER = "ascmhl"
 FORMAT = "xxh64"
@@ -115,7 +116,7 @@ def seal(
     elif work.read:
         _add(folder, work, patterns)
     return Sealed(
-        n_files=len(set(listed) | (set() if is_anew else set(known))),
+        n_files=len(set(listed) | (work.kept if is_anew else set(known))),
         n_new=len(work.read),
         is_anew=is_anew,
         faults=tuple(work.faults),
@@ -135,13 +136,31 @@ class _Work:
         self.folder, self.listed, self.known = folder, listed, known
         self.read: dict[str, Sums] = {}
         self.faults: list[str] = []
-        self.is_replaced = any(path not in listed for path in known)
+        self.is_replaced = False
+        self.kept: set[str] = set()  # known, listed no more, and not on purpose
         self._on_file = on_file
 
     def look(self) -> None:
-        """Read what is new, or not as it was."""
+        """Read what is new, or not as it was, and see what is gone."""
+        lists = [path for path, digest in self.listed.items() if not digest]
+        spoilt = {path for path in lists if not is_whole(self.folder / path)}
+        self.faults += (
+            f"{self.folder / path}: is no checksum list any more; restore it from a copy"
+            for path in sorted(spoilt)
+        )
+        self._look_at_listed(spoilt)
+        here = {sums.xxh64 for path, sums in self.read.items() if path in lists}
+        for path in self.known:
+            if path not in self.listed and self._is_lost(path, spoilt, here):
+                self.kept.add(path)
+            elif path not in self.listed:
+                self.is_replaced = True
+
+    def _look_at_listed(self, spoilt: set[str]) -> None:
         is_new_list = False
         for path, digest in self.listed.items():  # a list, then what it names
+            if path in spoilt:
+                continue
             try:
                 if not digest:
                     is_new_list = not self._has_known_hash(path)
@@ -155,6 +174,32 @@ class _Work:
                 self.faults.append(f"{self.folder / path}: is missing")
             except OSError as error:
                 self.faults.append(f"{self.folder / path}: cannot be read ({error.strerror})")
+
+    def _is_lost(self, path: str, spoilt: set[str], here: set[str]) -> bool:
+        """Whether a file that no list names any more is gone by accident, not on purpose.
+
+        Its list is spoilt; or its list is gone, and lies nowhere else, as it would if it had been
+        put aside or renamed.
+        """
+        owner = self._list_of(path)
+        if owner is None or owner in self.listed:
+            return owner in spoilt
+        if self.known[owner].xxh64 in here:
+            return False
+        if owner == path:
+            self.faults.append(f"{self.folder / path}: is missing, and with it what it names")
+        return True
+
+    def _list_of(self, path: str) -> str | None:
+        """The list that named a file: the one in the nearest folder above it."""
+        if path.endswith(SUFFIX):
+            return path
+        above = [
+            one
+            for one in self.known
+            if one.endswith(SUFFIX) and path.startswith(one.rpartition("/")[0] + "/")
+        ]
+        return max(above, key=len, default=None)
 
     def _has_known_hash(self, path: str) -> bool:
         """Lists are always read: they keep their size, and times are known to the second only."""
@@ -285,7 +330,7 @@ def _begin_anew(folder: Path, work: _Work, patterns: list[str]) -> None:
     """A history of what is listed now; hashes of files that are as they were are taken over."""
     with _rewritten(folder, keep=False) as root:
         session = _session(root, patterns)
-        for path in work.listed:
+        for path in (*work.listed, *sorted(work.kept)):
             sums, known = work.read.get(path), work.known.get(path)
             if sums is not None:
                 _append(session, root, folder / path, path, sums.bytes, sums.xxh64)
