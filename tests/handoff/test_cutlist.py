@@ -154,7 +154,9 @@ class TestLists:
         names = {path.name for path in done.files}
         assert {"cutlist-23.976.otio", "cutlist-50.edl", "markers.csv"} <= names
         assert any("2 rates: one cut list for each" in note for note in done.notes)
-        one = hand_off(tmp_path, playback_rate=Fraction(25))
+        for rate in (29.97, "29.97", Fraction(30_000, 1001)):
+            assert hand_off(tmp_path, playback_rate=rate).cut_lists[0].rate == RATES["29.97"]
+        one = hand_off(tmp_path, playback_rate=25)
         assert [cut_list.n_frames for cut_list in one.cut_lists] == [30 + 21 + 30]
 
     def test_a_rate_without_timecode(self, tmp_path):

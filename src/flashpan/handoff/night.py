@@ -16,7 +16,7 @@ from flashpan.handoff.labels import has_labels, rate_name
 from flashpan.handoff.markers import markers_csv
 from flashpan.handoff.shotlog import ShotLog, shot_log, shot_log_csv
 from flashpan.night.record import NightRecord
-from flashpan.units import format_rate
+from flashpan.units import format_rate, parse_rate
 
 FOLDER = "night.handoff"
 """Below the night, where nothing else is said."""
@@ -50,7 +50,7 @@ def hand_off(
     *,
     media: str = CLIPS,
     circled: bool = False,
-    playback_rate: Fraction | None = None,
+    playback_rate: Fraction | float | str | None = None,
     drop: bool | None = None,
     start: str = START,
     xlsx: bool = False,
@@ -68,7 +68,9 @@ def hand_off(
     circled : bool
         Only ranges with a circled event.  Ranges of which all events are rejected are left
         out in any case.
-    playback_rate, drop, start
+    playback_rate : Fraction, float or str, optional
+        For all of them, as `flashpan.units.parse_rate` reads it: 29.97 is 30000/1001.
+    drop, start
         See `flashpan.handoff.cutlist.cut_lists`.
     xlsx : bool
         Write the shot log as a workbook, too.
@@ -90,16 +92,15 @@ def hand_off(
         from flashpan.handoff.workbook import require_xlsx
 
         require_xlsx()
+    rate = None if playback_rate is None else parse_rate(str(playback_rate), "playback_rate")
     with NightRecord.read(dest) as record, record.at_one_moment():
         every, log = list(kept_ranges(record)), shot_log(record)
     folder = Path(dest, FOLDER) if out is None else Path(out)
     chosen = [one for one in every if not one.is_rejected and (one.is_circled or not circled)]
     name = Path(os.path.abspath(dest)).name
-    lists = cut_lists(
-        chosen, name, media=media, playback_rate=playback_rate, drop=drop, start=start
-    )
+    lists = cut_lists(chosen, name, media=media, playback_rate=rate, drop=drop, start=start)
     _make_folder(folder)
-    notes = [*_notes(every, chosen, lists, media, playback_rate)]
+    notes = [*_notes(every, chosen, lists, media, rate)]
     files = [*_write_cut_lists(lists, folder, notes.append), *_write_logs(lists, log, folder, xlsx)]
     return HandedOff(
         folder=folder,

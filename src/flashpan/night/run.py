@@ -163,11 +163,11 @@ class Run:
         self._log_begin(len(takes))
         try:
             self._work_through(takes)
+            if not self._halt:
+                self._order.at_end(self.night)
         except BaseException as error:
             self._give_up(error)
             raise
-        if not self._halt:
-            self._order.at_end(self.night)
         self._log_end(self._halt)
         if self._halt:
             raise TakeError(self._halt)
