@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 
 # and what the tests of reading, of cutting and of nights are made of
-sys.path[:0] = [str(Path(__file__).parent / room) for room in ("readers", "cut", "night")]
+sys.path[:0] = [
+    str(Path(__file__).parent / room) for room in ("readers", "cut", "night", "handoff")
+]
 
 from trim_fixtures import video  # noqa: E402  # found through the path just set
 

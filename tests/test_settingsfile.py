@@ -209,3 +209,56 @@ class TestPlace:
 
     def test_a_folder_whose_name_begins_alike(self, file, tmp_path):
         assert place_below(file, f"{tmp_path}2/b.mp4").endswith(f"{tmp_path.name}2/b.mp4")
+
+
+class TestSlate:
+    TEXT = """
+        pre-roll = 5
+        [slate]
+        production = "Night storms"
+        scene = 1
+        [folder."tower*".slate]
+        scene = "tower"
+        [take."spark_*".slate]
+        scene = "12"
+        take = 3
+    """
+
+    @pytest.fixture
+    def path(self, tmp_path):
+        path = tmp_path / "flashpan.toml"
+        path.write_text(self.TEXT)
+        return path
+
+    def test_the_nearer_word_wins(self, path):
+        def words(place):
+            return {name: text for name, text, _ in read_settings_file(path).for_take(place).slate}
+
+        assert words("a.mp4") == {"production": "Night storms", "scene": "1"}
+        assert words("tower/a.mp4")["scene"] == "tower"
+        assert words("tower/spark_1.mp4") == {
+            "production": "Night storms",
+            "scene": "12",
+            "take": "3",
+        }
+
+    def test_says_where_it_was_written(self, path):
+        sources = {source for _, _, source in read_settings_file(path).for_take("spark_1").slate}
+        assert sources == {str(path), f'{path} [take."spark_*"]'}
+
+    def test_changes_no_setting(self, path):
+        settings = read_settings_file(path).for_take("spark_1.mp4")
+        assert settings == Settings(pre_roll=Duration.of_frames(5))
+
+    @pytest.mark.parametrize(
+        ("content", "text"),
+        [
+            ("slate = 3\n", r"slate is a section; write \[slate\] above name = value"),
+            ("[slate]\nscene = [1, 2]\n", r"slate 'scene' is no text; write scene = \"…\""),
+            ("[slates]\nscene = 1\n", r"unknown section \[slates\]; did you mean 'slate'\?"),
+        ],
+    )
+    def test_what_is_wrong_is_named_with_the_cure(self, path, content, text):
+        path.write_text(content)
+        with pytest.raises(SettingsError, match=text):
+            read_settings_file(path)

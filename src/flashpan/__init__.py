@@ -25,12 +25,15 @@ if TYPE_CHECKING:
     )
     from flashpan.explain import Explanation, explain
     from flashpan.find import find
+    from flashpan.handoff.night import HandedOff, hand_off
     from flashpan.model import Event, EventLog, Frame, Region, TakeInfo, TrimRange
     from flashpan.night.ingest import ingest
     from flashpan.night.record import NightRecord
     from flashpan.night.report import NightReport, night_report
     from flashpan.night.run import Night
+    from flashpan.night.verify import Verified, verify
     from flashpan.night.watch import watch
+    from flashpan.plan import Plan, plan
     from flashpan.readers.open import open_take
     from flashpan.settings import Settings
     from flashpan.trim import trim
@@ -43,9 +46,11 @@ __all__ = [
     "Explanation",
     "FlashpanError",
     "Frame",
+    "HandedOff",
     "Night",
     "NightRecord",
     "NightReport",
+    "Plan",
     "PlugInError",
     "Region",
     "RegionError",
@@ -58,13 +63,17 @@ __all__ = [
     "Trimmed",
     "UnreadableTake",
     "UsageError",
+    "Verified",
     "__version__",
     "explain",
     "find",
+    "hand_off",
     "ingest",
     "night_report",
     "open_take",
+    "plan",
     "trim",
+    "verify",
     "watch",
 ]
 
@@ -87,12 +96,15 @@ _HOMES = {
     "Settings": "flashpan.settings",
     **dict.fromkeys(("Explanation", "explain"), "flashpan.explain"),
     "find": "flashpan.find",
+    **dict.fromkeys(("HandedOff", "hand_off"), "flashpan.handoff.night"),
     "ingest": "flashpan.night.ingest",
     "Night": "flashpan.night.run",
     "NightRecord": "flashpan.night.record",
     **dict.fromkeys(("NightReport", "night_report"), "flashpan.night.report"),
+    **dict.fromkeys(("Verified", "verify"), "flashpan.night.verify"),
     "watch": "flashpan.night.watch",
     "open_take": "flashpan.readers.open",
+    **dict.fromkeys(("Plan", "plan"), "flashpan.plan"),
     "trim": "flashpan.trim",
     "TrimSettings": "flashpan.cut.plan",
     "Trimmed": "flashpan.cut.report",

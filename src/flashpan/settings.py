@@ -70,6 +70,8 @@ class Settings:
         Part of the take, inclusive.
     raw : str or None
         Geometry of headerless pixels.
+    slate : tuple of (str, str, str)
+        What stands on the slate: name, text and where it was set.  It changes no result.
     sources : tuple of (str, str)
         Field names and where each one was set.
     clips : ClipSettings
@@ -95,6 +97,7 @@ class Settings:
     first: int | None = None
     last: int | None = None
     raw: str | None = None
+    slate: tuple[tuple[str, str, str], ...] = field(default=(), compare=False)
     sources: tuple[tuple[str, str], ...] = field(default=(), compare=False)
     clips: ClipSettings = _NOTHING_SAID
 
@@ -148,8 +151,14 @@ class Settings:
         taken = {name: getattr(other, name) for name in other.set_names() - self.set_names()}
         sources = dict(self.sources)
         sources |= {name: other.source_of(name) for name in taken}
-        clips = self.clips.merged_with(other.clips)
-        return replace(self, **taken, sources=tuple(sources.items()), clips=clips)
+        slate = {entry[0]: entry for entry in (*other.slate, *self.slate)}
+        return replace(
+            self,
+            **taken,
+            slate=tuple(slate.values()),
+            sources=tuple(sources.items()),
+            clips=self.clips.merged_with(other.clips),
+        )
 
     def set_names(self) -> set[str]:
         """Names of the settings that somebody set."""
@@ -395,7 +404,7 @@ _CONVERTERS: dict[str, Callable[[Any, str], Any]] = {
     "last": _to_int,
     "raw": _to_text,
 }
-_SETTABLE = tuple(f for f in fields(Settings) if f.name not in ("sources", "clips"))
+_SETTABLE = tuple(f for f in fields(Settings) if f.name not in ("slate", "sources", "clips"))
 NAMES = tuple(f.name for f in _SETTABLE)
 """Every setting."""
 

@@ -11,6 +11,12 @@
     pre-roll = "5ms"
     also = ["view"]                 # what clips shall be, as the options of trim and ingest
 
+    [slate]                         # words for the shot log, any names
+    production = "Night storms"
+
+    [take."spark_*".slate]
+    scene = "12"
+
 A take section wins over a folder section, and that over what stands above both; of several
 sections of a kind that fit, the one that stands later in the file wins.  In patterns ``*`` stands
 for any text, ``?`` for one character, ``[ab]`` for one of several.  A pattern with a ``/`` is held
@@ -24,7 +30,7 @@ import os
 import tomllib
 import unicodedata
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -33,7 +39,7 @@ from flashpan.clipsettings import CLIP_DEFAULTS, nearest
 from flashpan.errors import SettingsError
 from flashpan.settings import NAMES, SETTINGS_FILE, Settings
 
-FOLDER, TAKE = "folder", "take"
+FOLDER, TAKE, SLATE = "folder", "take", "slate"
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,11 +120,11 @@ def read_settings_file(path: str | os.PathLike[str]) -> SettingsFile:
     values = _parsed(path)
     sections = tuple(_sections(str(path), values))
     for name, value in values.items():
-        if isinstance(value, Mapping) and name not in (FOLDER, TAKE):
-            valid = (FOLDER, TAKE, *NAMES, *CLIP_DEFAULTS)
+        if isinstance(value, Mapping) and name not in (FOLDER, TAKE, SLATE):
+            valid = (FOLDER, TAKE, SLATE, *NAMES, *CLIP_DEFAULTS)
             raise SettingsError(f"{path}: unknown section [{name}]; {nearest(name, valid)}")
     plain = {name: value for name, value in values.items() if name not in (FOLDER, TAKE)}
-    return SettingsFile(Path(path), Settings.from_mapping(plain, source=str(path)), sections)
+    return SettingsFile(Path(path), _with_slate(plain, str(path)), sections)
 
 
 def find_settings_file(take_path: str | os.PathLike[str]) -> Path | None:
@@ -181,7 +187,20 @@ def _sections(path: str, values: Mapping[str, Any]) -> Iterator[Section]:
                     f' write [{kind}."NAME"] above it, or {pattern} at the top of the file'
                 )
             source = f'{path} [{kind}."{pattern}"]'
-            yield Section(kind, pattern, Settings.from_mapping(table, source=source))
+            yield Section(kind, pattern, _with_slate(table, source))
+
+
+def _with_slate(table: Mapping[str, Any], source: str) -> Settings:
+    """Settings, and the words of a ``slate`` among them."""
+    plain = {name: value for name, value in table.items() if name != SLATE}
+    slate = table.get(SLATE, {})
+    if not isinstance(slate, Mapping):
+        raise SettingsError(f"{source}: slate is a section; write [slate] above name = value")
+    for name, value in slate.items():
+        if isinstance(value, Mapping | list):
+            raise SettingsError(f'{source}: slate {name!r} is no text; write {name} = "…"')
+    entries = tuple((name, str(value), source) for name, value in slate.items())
+    return replace(Settings.from_mapping(plain, source=source), slate=entries)
 
 
 def _matches(path: PurePosixPath, pattern: str) -> bool:

@@ -109,7 +109,8 @@ def content_of(dest):
 
 
 def _is_catalog(path):
-    return any(part.startswith("night.") for part in path.parts)
+    """Or the media hash list, which says when it was written."""
+    return any(part.startswith(("night.", "ascmhl")) for part in path.parts)
 
 
 def _content(path):

@@ -261,6 +261,71 @@ class TestAttempts:
         assert len(list(catalog.takes())) == 1
 
 
+class TestSlate:
+    def test_of_a_take(self, catalog):
+        take_id = put_done(catalog)
+        assert next(catalog.takes()).slate == {}
+        catalog.set_slate(take_id, {"scene": "12", "Ort": "über dem Turm"})
+        assert next(catalog.takes()).slate == {"scene": "12", "Ort": "über dem Turm"}
+        catalog.set_slate(take_id, {})
+        assert next(catalog.takes()).slate == {}
+
+
+class TestMarks:
+    def test_of_an_event(self, catalog):
+        take_id = put_done(catalog, result=outcome([event(50), event(500)]))
+        assert {(one.mark, one.note) for one in catalog.events()} == {(None, "")}
+        catalog.set_mark(take_id, 0, "circled")
+        catalog.set_mark(take_id, 1, "rejected")
+        catalog.set_note(take_id, 0, "the fork, über dem Turm")
+        assert [(one.mark, one.note) for one in catalog.events()] == [
+            ("circled", "the fork, über dem Turm"),
+            ("rejected", ""),
+        ]
+        catalog.set_mark(take_id, 1, None)
+        assert [one.mark for one in catalog.events()] == ["circled", None]
+
+    def test_no_such_event_and_no_such_mark(self, catalog):
+        take_id = put_done(catalog)
+        with pytest.raises(KeyError):
+            catalog.set_mark(take_id, 1, "circled")
+        with pytest.raises(KeyError):
+            catalog.set_note(take_id + 1, 0, "x")
+        with pytest.raises(ValueError, match="'good' is none of circled, rejected"):
+            catalog.set_mark(take_id, 0, "good")
+        with pytest.raises(CatalogError, match="CHECK"):
+            catalog._db.run("UPDATE event SET mark = 'good'")
+
+    def test_done_once_more_the_same_events_keep_theirs(self, catalog):
+        take_id = put_done(catalog, result=outcome([event(50), event(500)]))
+        catalog.set_mark(take_id, 1, "circled")
+        catalog.set_note(take_id, 1, "keep")
+        put_done(catalog, key="other", result=outcome([event(300), event(497), event(505)]))
+        assert [(one.onset, one.mark, one.note) for one in catalog.events()] == [
+            (300, None, ""),
+            (497, "circled", "keep"),
+            (505, None, ""),
+        ]
+        assert catalog.warnings(take_id) == []
+
+    def test_two_that_become_one_give_it_both_notes(self, catalog):
+        take_id = put_done(catalog, result=outcome([event(50), event(60)]))
+        for number, note in enumerate(("first", "second")):
+            catalog.set_note(take_id, number, note)
+        put_done(catalog, key="other", result=outcome([event(50) | {"end": 70}]))
+        assert next(catalog.events()).note == "first; second"
+
+    def test_what_fits_no_event_is_said(self, catalog):
+        take_id = put_done(catalog)
+        catalog.set_mark(take_id, 0, "circled")
+        catalog.set_note(take_id, 0, "keep")
+        put_done(catalog, key="other", result=outcome([event(500)], warnings=("cut short",)))
+        assert catalog.warnings(take_id) == [
+            "cut short",
+            "an event at frames 50-55 (circled, note 'keep') is not found any more",
+        ]
+
+
 class TestProblems:
     def test_only_those_of_the_last_look(self, catalog):
         catalog.put_problems([found("/card/a.mp4", problem="/card/a.mp4: is empty")])
@@ -511,6 +576,8 @@ class TestMigration:
                 VALUES ('/card/a.mp4', 'a.mp4', 'a', 'video', 9000, 1, 1700000000000000000, 'a',
                         'done', 'k', 'a', 1000);
                 INSERT INTO trim_range VALUES (1, 0, 40, 69);
+                INSERT INTO event VALUES (1, 0, 50, 52, 55, 'flash', 'brightness', 12.5, 0.001,
+                                          24, 12, 16, 8, 0.05, 0);
                 """
             )
             connection.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
@@ -522,6 +589,10 @@ class TestMigration:
             assert catalog.is_done(identity(), "k")
             assert len(list(catalog.ranges())) == 1
             assert next(catalog.takes()).shot_at == "2023-11-14T22:13:20+00:00"
+            (one,) = catalog.events()
+            assert (one.onset, one.mark, one.note) == (50, None, "")
+            catalog.set_mark(1, 0, "circled")
+            assert next(catalog.events()).mark == "circled"
             put_done(catalog, "/card/b.mp4", "b")
             assert catalog.faults() == []
         with raw(old) as connection:

@@ -70,7 +70,7 @@ class TestWholeNight:
                 row = next(row for row in rows if row.id == clip.take_id)
                 assert (dest / row.folder / clip.name).exists()
         assert kinds(lines)[0] == "night-begins"
-        assert kinds(lines)[-1] == "night-ends"
+        assert kinds(lines)[-2:] == ["night-sealed", "night-ends"]
         assert kinds(lines).count("take-done") == 5
         assert {path: state(path) for path in before} == before
 

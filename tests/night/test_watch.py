@@ -19,6 +19,7 @@ from trim_fixtures import pictures, video
 from flashpan.errors import NightBusy, SettingsError, UsageError
 from flashpan.night.catalog import Catalog
 from flashpan.night.record import NightRecord
+from flashpan.night.verify import verify
 from flashpan.night.watch import watch
 from flashpan.settings import Settings
 
@@ -334,3 +335,11 @@ class TestOnAndOn:
         again.stop()
         with NightRecord.read(dest) as record:
             assert [one.outcome for one in record.attempts()] == ["done", "done"]
+
+
+class TestSealing:
+    def test_once_at_the_end(self, source, dest, a_take):
+        shutil.copy2(a_take, source / "a.mov")
+        assert once(source, dest).damaged == []
+        assert verify(dest).by == ("the ASC MHL", "checksum lists", "the catalog")
+        assert verify(dest).notes == ()

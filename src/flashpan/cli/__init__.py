@@ -12,10 +12,14 @@ from typing import Any
 
 import click
 
+from flashpan.cli.complete import with_completion
 from flashpan.cli.output import StdoutFailed, discard_stdout, note
 from flashpan.errors import FlashpanError
 
-_COMMANDS = ("find", "trim", "ingest", "watch", "report", "slate", "demo")
+_COMMANDS = (
+    *("plan", "find", "trim", "ingest", "watch", "report", "verify", "handoff"),
+    *("slate", "demo", "completion", "man"),
+)
 
 
 class _Commands(click.Group):
@@ -28,7 +32,7 @@ class _Commands(click.Group):
         if cmd_name not in _COMMANDS:
             return None
         command: click.Command = import_module(f"flashpan.cli.{cmd_name}").command
-        return command
+        return with_completion(command)
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
@@ -50,9 +54,10 @@ class _Commands(click.Group):
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="Example: flashpan find night/*.mp4 --capture-rate 100000 --out logs",
 )
-@click.version_option(package_name="flashpan", prog_name="flashpan")
+@click.option("--version", is_flag=True, help="Show the version and exit.")
+@click.option("--verbose", is_flag=True, help="With --version: all that a report of a fault needs.")
 @click.pass_context
-def commands(ctx: click.Context) -> None:
+def commands(ctx: click.Context, version: bool, verbose: bool) -> None:
     """Find the few frames that matter in long high-speed-camera takes.
 
     A take is a video file, a folder of numbered stills, a raw pixel file, or - for a pipe.
@@ -61,8 +66,24 @@ def commands(ctx: click.Context) -> None:
     Exit status: 0 done, whether or not anything was found; 2 the command was wrong; 3 some
     takes failed, the others are done; 130 stopped by you.
     """
+    if verbose and not version:
+        raise click.UsageError("--verbose goes with --version; give both")
+    if version:
+        _show_version(verbose)
+        ctx.exit()
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())
+
+
+def _show_version(verbose: bool) -> None:
+    from importlib.metadata import version
+
+    if verbose:
+        from flashpan.versions import version_lines
+
+        click.echo("\n".join(version_lines()))
+    else:
+        click.echo(f"flashpan, version {version('flashpan')}")
 
 
 def main(args: list[str] | None = None) -> None:

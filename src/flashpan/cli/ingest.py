@@ -23,9 +23,9 @@ _HELP = f"""Find every take of a card or folder, trim it, verify, and remember a
 
 SOURCE is a folder, with all folders in it, or one take; it is only read. A folder of numbered
 stills is one take. In DEST every take gets a folder with its event log, its clips and their
-checksums; night.sqlite is the catalog of all of it. Run the same command again to go on after a
-stop, to try failed takes again and to add new ones: what is done is not done twice. What was done
-with other settings is moved aside, never replaced.
+checksums; night.sqlite is the catalog of all of it, ascmhl its media hash list (ASC MHL). Run the
+same command again to go on after a stop, to try failed takes again and to add new ones: what is
+done is not done twice. What was done with other settings is moved aside, never replaced.
 
 A flashpan.toml in SOURCE, or nearer to a take, sets what the command line leaves open; it may have
 sections for folders and single takes, and say what the clips shall be (how, also, burn-in,
@@ -48,10 +48,11 @@ Lines of --log-file, each a JSON object with "time" and "what":
   take-begins, take-done, take-failed, take-skipped, take-unreadable
   results-moved                    what was done with other settings went there
   take-whole, worker-died          a long take that was not split, and why
+  night-sealed, damaged            the ASC MHL is up to date; a file is not what was written
 
 Exit status: 0 all takes are done; 2 the command was wrong, or another run is at work on DEST; 3
-some takes failed or cannot be read, the others are done, or DEST takes no more; 130 stopped by
-you.
+some takes failed, cannot be read or are damaged, the others are done, or DEST takes no more; 130
+stopped by you.
 
 \b
 Examples:

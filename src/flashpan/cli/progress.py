@@ -72,8 +72,24 @@ def night_progress() -> Iterator[NightBar]:
         yield NightBar(bar)
 
 
+@contextmanager
+def file_progress(name: str) -> Iterator[Callable[[str, int], None]]:
+    """Give a function to call with each file that was read and how many there are."""
+    with _bar(name, None, unit=" files") as bar:
+
+        def on_file(path: str, n_files: int) -> None:
+            bar.total = n_files
+            bar.update()
+
+        yield on_file
+
+
 def _bar(
-    name: str, total: int | None, done: int = 0, bar_format: str | None = None
+    name: str,
+    total: int | None,
+    done: int = 0,
+    unit: str = " frames",
+    bar_format: str | None = None,
 ) -> tqdm[NoReturn]:
     from tqdm import tqdm
 
@@ -81,7 +97,7 @@ def _bar(
         desc=name,
         total=total,
         initial=done,
-        unit=" frames",
+        unit=unit,
         bar_format=bar_format,
         leave=False,
         file=sys.stderr,

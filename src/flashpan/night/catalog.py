@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -27,7 +27,7 @@ from flashpan.night.identity import TIME_STEP_NS, Identity
 from flashpan.night.lock import only_run
 from flashpan.night.record import NightRecord, identity_in
 from flashpan.night.results import put_results
-from flashpan.night.rows import DONE, FAILED, NEW, RUNNING
+from flashpan.night.rows import CIRCLED, DONE, FAILED, NEW, REJECTED, RUNNING
 from flashpan.night.sums import TO_COME
 
 if TYPE_CHECKING:
@@ -200,6 +200,13 @@ class Catalog(NightRecord):
         with self._db.change():
             self._put_note(TO_COME, str(n_takes))
 
+    def set_slate(self, take_id: int, slate: Mapping[str, str]) -> None:
+        """Note what stands on a take's slate, in place of what stood there."""
+        said = json.dumps(dict(slate))
+        known = self._db.first("SELECT slate FROM take WHERE id = ?", take_id)
+        if known is None or known["slate"] != said:  # else no disk to wait for
+            self._db.run("UPDATE take SET slate = ? WHERE id = ?", said, take_id)
+
     def state(self, take_id: int) -> str:
         """``new``, ``running``, ``done`` or ``failed``."""
         row = self._db.first("SELECT state FROM take WHERE id = ?", take_id)
@@ -299,6 +306,41 @@ class Catalog(NightRecord):
             " WHERE take_id = ? AND outcome = ?",
             *(outcome, _now(), error, seconds, bytes_read, take_id, RUNNING),
         )
+
+    # what the operator makes of them
+
+    def set_mark(self, take_id: int, event: int, mark: str | None) -> None:
+        """Mark an event as ``circled`` or ``rejected``; None takes the mark off.
+
+        Raises
+        ------
+        KeyError
+            The take has no event of that number.
+        ValueError
+            No such mark.
+        """
+        if mark not in (None, CIRCLED, REJECTED):
+            raise ValueError(f"mark {mark!r} is none of {CIRCLED}, {REJECTED} and None")
+        self._set(take_id, event, "mark", mark)
+
+    def set_note(self, take_id: int, event: int, note: str) -> None:
+        """Write a note beside an event, in place of the one that is there; empty for none.
+
+        Raises
+        ------
+        KeyError
+            The take has no event of that number.
+        """
+        self._set(take_id, event, "note", note)
+
+    def _set(self, take_id: int, event: int, column: str, value: str | None) -> None:
+        with self._db.change():
+            done = self._db.run(
+                f"UPDATE event SET {column} = ? WHERE take_id = ? AND number = ?",
+                *(value, take_id, event),
+            )
+        if not done.rowcount:
+            raise KeyError((take_id, event))
 
     def put_problems(self, found: Iterable[Found]) -> None:
         """Note what could not be read in the last look at the source, in place of all before."""

@@ -22,7 +22,7 @@ def checksum(path: Path) -> str:
     """
     if not path.is_dir():
         return _of_file(path)
-    lines = "".join(_line(_of_file(file), file.name) for file in files_in(path))
+    lines = "".join(line(_of_file(file), file.name) for file in files_in(path))
     return hashlib.sha256(lines.encode("utf-8", "surrogateescape")).hexdigest()
 
 
@@ -34,7 +34,7 @@ def files_in(folder: Path) -> list[Path]:
 def write_checksums(path: Path, results: Iterable[Path]) -> Path:
     """Write the checksums of files, and of the files of folders, with names relative to it."""
     lines = [
-        _line(_of_file(file), file.relative_to(path.parent).as_posix())
+        line(_of_file(file), file.relative_to(path.parent).as_posix())
         for result in results
         for file in _files_of(result)
     ]
@@ -53,6 +53,7 @@ def _of_file(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _line(digest: str, name: str) -> str:
+def line(digest: str, name: str) -> str:
+    """A line of a list."""
     escaped = name.replace("\\", "\\\\").replace("\n", "\\n").replace("\r", "\\r")
     return f"{'' if escaped == name else chr(92)}{digest}  {escaped}\n"

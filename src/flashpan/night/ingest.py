@@ -22,6 +22,7 @@ from flashpan.night.record import NightRecord
 from flashpan.night.report import night_report
 from flashpan.night.reporttable import format_report, report_csv, report_json
 from flashpan.night.run import Night, Order, Run, Step
+from flashpan.night.sealing import seal_night
 from flashpan.settings import Settings
 from flashpan.settingsfile import SettingsFile
 
@@ -117,6 +118,7 @@ def ingest(
             split_above=split_above,
             on_take=on_take or (lambda step: None),
             on_headway=on_headway or (lambda headway: None),
+            at_end=lambda night: seal_night(desk, night, on_note or (lambda text: None)),
         )
         try:
             return Run(order, desk).all_takes()

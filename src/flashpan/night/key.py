@@ -13,8 +13,9 @@ from typing import Any
 from flashpan.cut.plan import TrimSettings
 from flashpan.settings import Settings
 
-# Where a setting came from, and whether what is there may be replaced, change no result.
-_OF_NO_ACCOUNT = frozenset({"sources", "clips", "overwrite", "budget"})
+# Where a setting came from, what stands on the slate, and whether what is there may be replaced,
+# change no result.
+_OF_NO_ACCOUNT = frozenset({"sources", "clips", "slate", "overwrite", "budget"})
 
 
 def said(settings: Settings, wanted: TrimSettings) -> dict[str, Any]:

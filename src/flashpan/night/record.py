@@ -182,6 +182,7 @@ def _take(row: sqlite3.Row, settings: dict[str, dict[str, Any]]) -> TakeRow:
         capture_rate=_rate(row["capture_rate"]),
         playback_rate=_rate(row["playback_rate"]),
         is_replaced=row["replaced_by"] is not None,
+        slate=json.loads(row["slate"]),
     )
 
 

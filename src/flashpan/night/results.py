@@ -6,6 +6,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from flashpan.night.database import Database
+from flashpan.night.marks import marks_of, put_marks
 from flashpan.night.rows import ClipReport
 
 if TYPE_CHECKING:
@@ -16,7 +17,8 @@ _OF_CLIP = ClipReport.__slots__
 
 
 def put_results(db: Database, take_id: int, report: Report, log: dict[str, Any]) -> None:
-    """Put what came of a take in place of what is there of it."""
+    """Put what came of a take in place of what is there of it, and keep the operator's marks."""
+    judged = marks_of(db, take_id)
     for table in ("event", "clip", "trim_range", "warning"):
         db.run(f"DELETE FROM {table} WHERE take_id = ?", take_id)
     db.run(
@@ -41,6 +43,7 @@ def put_results(db: Database, take_id: int, report: Report, log: dict[str, Any])
         db.insert("clip", take_id=take_id, **columns)
     for number, text in enumerate(report.warnings):
         db.insert("warning", take_id=take_id, number=number, text=text)
+    put_marks(db, take_id, judged)
 
 
 def _put_ranges(db: Database, take_id: int, log: dict[str, Any]) -> None:

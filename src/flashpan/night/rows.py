@@ -11,6 +11,9 @@ from flashpan.night.identity import Identity
 NEW, RUNNING, DONE, FAILED = "new", "running", "done", "failed"
 """States of a take; an attempt that was stopped leaves its take new."""
 
+CIRCLED, REJECTED = "circled", "rejected"
+"""Marks of an event: a keeper, or none."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakeRow:
@@ -45,6 +48,8 @@ class TakeRow:
         When it was shot, see `flashpan.night.clock`.
     is_replaced : bool
         True where another take lies in its place now: results are kept, and do not count.
+    slate : dict of str to str
+        What stands on its slate, from the settings files.
     """
 
     id: int
@@ -67,6 +72,7 @@ class TakeRow:
     shot_at: str
     shot_at_from: str
     is_replaced: bool
+    slate: dict[str, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +87,10 @@ class EventRow:
         Real time, seconds; None where the capture rate is not known.
     trim_range : int or None
         Number of the range that keeps it.
+    mark : str or None
+        What the operator made of it: ``circled``, ``rejected``, or nothing yet.
+    note : str
+        The operator's words.
     """
 
     take_id: int
@@ -95,6 +105,8 @@ class EventRow:
     box: tuple[int, int, int, int]
     onset_s: float | None
     trim_range: int | None
+    mark: str | None
+    note: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

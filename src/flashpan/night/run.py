@@ -75,6 +75,8 @@ class Night:
         Takes done in this run, done before, and failed or not to be read.
     errors : list of str
         One line for each that failed.
+    damaged : list of str
+        Files of the night that are missing or no more what was written, one line each.
     """
 
     dest: Path
@@ -83,11 +85,12 @@ class Night:
     there: list[str] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
     errors: list[str] = field(default_factory=list)
+    damaged: list[str] = field(default_factory=list)
 
     @property
     def exit_code(self) -> int:
-        """What ``flashpan ingest`` ends with: 3 where a take failed, else 0."""
-        return TakeError.exit_code if self.failed else 0
+        """What ``flashpan ingest`` ends with: 3 where a take failed or is damaged, else 0."""
+        return TakeError.exit_code if self.failed or self.damaged else 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +114,8 @@ class Order:
         Called about once a second with a `Headway`.
     more : callable
         Asked again and again, while anything is done, for takes that have come up meanwhile.
+    at_end : callable
+        Called with the `Night` when all is done, before the run says that it has ended.
     """
 
     source: str
@@ -120,6 +125,7 @@ class Order:
     on_take: Callable[[Step], object]
     on_headway: Callable[[Headway], object] = lambda headway: None
     more: Callable[[], Sequence[tuple[Found, Settings]]] = tuple
+    at_end: Callable[[Night], object] = lambda night: None
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,6 +177,8 @@ class Run:
             takes = self._sorted_out(self._order.takes)
             self._catalog.put_to_come(len(self._to_come))
             self._work_through(takes)
+            if not self._halt:
+                self._order.at_end(self.night)
         except BaseException as error:
             self._give_up(error)
             raise
@@ -280,6 +288,7 @@ class Run:
             return
         with self._catalog.together():
             take_id = self._catalog.add(found, identity)
+            self._catalog.set_slate(take_id, {name: text for name, text, _ in settings.slate})
             self._no_more_to_come(found.path)
         key = key_of(settings, settings.clips.below(self._order.wanted))
         is_same = take_id in self._seen and not self._failed_before(take_id)

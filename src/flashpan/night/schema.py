@@ -130,7 +130,16 @@ UPDATE take SET
     shot_at = strftime('%Y-%m-%dT%H:%M:%S+00:00', mtime_ns / 1000000000, 'unixepoch');
 """
 
-STEPS: tuple[str, ...] = (_FIRST, _WHEN_SHOT)
+_MARKS = """
+ALTER TABLE event ADD COLUMN mark TEXT CHECK (mark IN ('circled', 'rejected'));
+ALTER TABLE event ADD COLUMN note TEXT NOT NULL DEFAULT '';
+"""
+
+_SLATE = """
+ALTER TABLE take ADD COLUMN slate TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(slate));
+"""
+
+STEPS: tuple[str, ...] = (_FIRST, _WHEN_SHOT, _MARKS, _SLATE)
 """SQL from each version to the next."""
 
 VERSION = len(STEPS)

@@ -37,10 +37,12 @@ def format_settings(laid: Iterable[tuple[Found, Settings]]) -> str:
 
 def settings_to_dict(settings: Settings) -> dict[str, dict[str, Any]]:
     """Every setting as ``{"value": …, "from": …}``, as JSON holds it; null is "as it comes"."""
-    return {
+    plain = {
         name: {"value": _plain(_value(settings, name)), "from": _source(settings, name)}
         for name in (*NAMES, *CLIP_DEFAULTS)
     }
+    slate = {name: {"value": text, "from": source} for name, text, source in settings.slate}
+    return {**plain, "slate": slate} if slate else plain
 
 
 def laid_to_dict(found: Found, settings: Settings) -> dict[str, Any]:
@@ -52,10 +54,11 @@ def laid_to_dict(found: Found, settings: Settings) -> dict[str, Any]:
 
 
 def _rows(settings: Settings) -> tuple[tuple[str, str, str], ...]:
-    return tuple(
+    plain = (
         (name.replace("_", "-"), _text(settings, name), _source(settings, name))
         for name in (*NAMES, *CLIP_DEFAULTS)
     )
+    return (*plain, *((f"slate {name}", text, source) for name, text, source in settings.slate))
 
 
 def _value(settings: Settings, name: str) -> Any:

@@ -26,6 +26,7 @@ from flashpan.night.ingest import (
 )
 from flashpan.night.layers import Layers
 from flashpan.night.run import Night, Order, Run, Step
+from flashpan.night.sealing import seal_night
 from flashpan.night.stopping import go_on
 from flashpan.settings import Settings
 from flashpan.settingsfile import SettingsFile
@@ -35,6 +36,7 @@ Takes = list[tuple[Found, Settings]]
 SETTLE_S, LOOK_EVERY_S = 10.0, 30.0
 _LOOKS_APART_S = 1.0
 """However often it rings: a look walks through the whole source."""
+_SEAL_EVERY_S = 600.0
 _INDEX_SHARE = 20
 """Writing the report takes one part in so many of the time at most."""
 
@@ -134,6 +136,7 @@ class Watch:
         self._disk: tuple[int, int] | None = None
         self._looked_s = self._index_due_s = float("-inf")
         self._index_is_old = False
+        self._is_unsealed, self._seal_due_s = True, float("-inf")
         self._problems: list[Found] | None = None
         self._noted = ""
 
@@ -147,6 +150,7 @@ class Watch:
         """
         layers = self._layers()
         takes = self._laid(layers, self._arrived(layers))
+        self._order = replace(self._order, at_end=self._seal_at_end)
         if self._arrivals.n_arriving:
             time.sleep(self._settle_s)
             takes += self._laid(layers, self._arrived(layers))
@@ -164,13 +168,14 @@ class Watch:
                 if takes:
                     self._run(takes, self._more)
                 self._write_index()
+                self._seal()
                 self._pause(look_every_s)
         finally:
             self._bell.take_down()
 
     def _run(self, takes: Takes, more: Callable[[], Takes] = list) -> Night:
         order = replace(self._order, takes=takes, more=more)
-        self._index_is_old = True
+        self._index_is_old = self._is_unsealed = True
         try:
             return Run(order, self._desk).all_takes()
         finally:
@@ -184,6 +189,16 @@ class Watch:
             self._index_is_old = False
             took_s = time.monotonic() - began_s
             self._index_due_s = time.monotonic() + _INDEX_SHARE * took_s
+
+    def _seal_at_end(self, night: Night) -> None:
+        seal_night(self._desk, night, self._on_note)
+
+    def _seal(self) -> None:
+        """Bring the ASC MHL up to date now and then: each time is a generation of it."""
+        if self._is_unsealed and time.monotonic() >= self._seal_due_s:
+            self._is_unsealed = False
+            self._seal_due_s = time.monotonic() + _SEAL_EVERY_S
+            seal_night(self._desk, Night(dest=self._catalog.dest), self._note)
 
     def _more(self) -> Takes:
         """What has arrived while others were worked on; asked often, and looks seldom."""

@@ -1,0 +1,31 @@
+"""The last thing that a run does: bring the night's ASC MHL up to date, and say what came of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from flashpan.errors import FlashpanError
+from flashpan.night.desk import Desk
+from flashpan.night.mhl import seal
+from flashpan.night.run import Night
+from flashpan.night.stopping import go_on
+
+
+def seal_night(desk: Desk, night: Night, on_note: Callable[[str], object]) -> None:
+    """Seal a night; what is wrong is noted, and stands in ``night.damaged``.
+
+    A stop is heard between two files; the next run does the rest.
+    """
+    try:
+        sealed = seal(desk.catalog.dest, on_file=lambda path: go_on())
+        faults = () if sealed is None else sealed.faults
+    except FlashpanError as error:
+        sealed, faults = None, (str(error),)
+    if sealed is not None and (sealed.n_new or sealed.is_anew):
+        desk.journal.write(
+            "night-sealed", files=sealed.n_files, new=sealed.n_new, anew=sealed.is_anew
+        )
+    for fault in faults:
+        night.damaged.append(fault)
+        desk.journal.write("damaged", error=fault)
+        on_note(fault)

@@ -1,0 +1,1 @@
+"""What `flashpan.plan` is made of: quantities with units, formulas, and the search among them."""
