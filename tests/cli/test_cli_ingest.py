@@ -172,7 +172,7 @@ class TestStopped:
         time.sleep(0.3)
         began = time.monotonic()
         os.killpg(process.pid, number)  # as a terminal does: to the workers, too
-        out, err = process.communicate(timeout=30)
+        out, err = process.communicate(timeout=120)
         assert time.monotonic() - began < promised_s(5)  # the promise, not the speed
         assert process.returncode == 130
         # the processes of Dask may say something of their own
@@ -188,7 +188,7 @@ class TestStopped:
         assert set(states(dest).values()) == {"done"}
 
 
-def _until(condition, most_s=30):
+def _until(condition, most_s=120):  # a guard, no promise: the machine may be busy
     end = time.monotonic() + most_s
     while not condition():
         assert time.monotonic() < end
