@@ -19,6 +19,7 @@ from flashpan.ahead import ahead
 from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Detector, Run, Scene
 from flashpan.detectors.flicker import Deflicker
+from flashpan.detectors.sway import Stand
 from flashpan.errors import FlashpanError, SettingsError, UnreadableTake
 from flashpan.fingerprint import fingerprint_of
 from flashpan.gaps import PictureGaps
@@ -241,6 +242,8 @@ class Search:
             with_readings=watch is not None,
         )
         self._flicker = Deflicker(replace(info, capture_rate=wanted.capture_rate), self._grid)
+        self._stand = Stand(self._grid)
+        self._watch = watch
         self._scorer = Scorer({name: _detector(name) for name in wanted.detectors}, scene)
         self._past = LookBack(self._grid, info.least_step, predicted=info.predicts_with_loss)
         self._picker = Picker(
@@ -310,10 +313,13 @@ class Search:
             yield event
 
     def _steadied(self, measured: Iterator[Tiles]) -> Iterator[Tiles]:
-        """The measured frames without the ripple of lamps."""
+        """The measured frames without the ripple of lamps and the sway of the camera."""
         for tiles in measured:
-            yield from self._flicker.push(tiles)
-        yield from self._flicker.finish()
+            for even in self._flicker.push(tiles):
+                yield from self._stand.push(even)
+        for even in self._flicker.finish():
+            yield from self._stand.push(even)
+        yield from self._stand.finish()
 
     def _measured(self, on_frame: Callable[[int], None] | None) -> Iterator[Tiles]:
         leading = LeadingPictures()
@@ -402,6 +408,8 @@ class Search:
     def _pick(self, moment: Moment) -> Iterator[Pick]:
         self._past.push(moment.tiles)
         self._judged = moment.index + 1
+        if self._watch is not None and moment.index == self._watch.frame:
+            self._watch.shift = moment.tiles.shift
         if moment.warm_up:
             for name, (values, restless) in moment.warm_up.items():
                 self._picker.channels[name].prime(values, restless)

@@ -49,6 +49,9 @@ class Measurer:
         with np.errstate(divide="ignore"):
             per_px = np.where(grid.n_px > 0, 1.0 / grid.n_px, 0.0)
         self._per_px = per_px / info.full_scale
+        # Of tiles that are masked in part nobody knows what their borders are.
+        area = np.outer(np.diff(grid.row_edges), np.diff(grid.col_edges))
+        self._whole = np.where(grid.n_px == area, self._per_px, 0.0)
         self._per_px_sq = per_px / info.full_scale**2
         self._black = np.where(grid.n_px > 0, info.black / info.full_scale, 0.0)
 
@@ -68,15 +71,37 @@ class Measurer:
         mean = (sums(luma) * self._per_px - self._black).astype(np.float32)
         before, self._mean = self._mean, mean
         squares = (self._strips.squares(difference) * self._per_px_sq).astype(np.float32)
+        across, down = self._slopes(luma)
         return Tiles(
             index=frame.index,
             mean=mean,
             speck=self._specks(luma, previous, mean - before, squares),
+            across=across,
+            down=down,
             abs_diff=(sums(difference) * self._per_px).astype(np.float32),
             sq_diff=squares,
             has_previous=previous is not None,
             refreshed=self._is_refreshed(frame),
         )
+
+    def _slopes(self, luma: npt.NDArray[Any]) -> tuple[FloatGrid, FloatGrid]:
+        """What every tile's mean changes by when the picture moves one pixel right, or down.
+
+        It gains what lies along its one border and loses what lies along the other.
+        """
+        rows, cols = self._grid.row_edges, self._grid.col_edges
+        beside = [
+            (luma[:, np.maximum(cols - 1, 0)], luma[:, np.minimum(cols, luma.shape[1] - 1)], 0),
+            (luma[np.maximum(rows - 1, 0)], luma[np.minimum(rows, luma.shape[0] - 1)], 1),
+        ]
+        slopes = []
+        for before, after, axis in beside:
+            lines = before.astype(np.float32) + after
+            edges = rows if axis == 0 else cols
+            along = np.add.reduceat(lines, edges[:-1], axis=axis, dtype=np.float64)
+            gain = -np.diff(along, axis=1 - axis)
+            slopes.append((0.5 * gain * self._whole).astype(np.float32))
+        return slopes[0], slopes[1]
 
     def _absolute(
         self, luma: npt.NDArray[Any], previous: npt.NDArray[Any] | None
