@@ -11,9 +11,10 @@ of the file's bytes that was read.  The ways: *decode* (the reader's frames, dro
 (OpenCV's absolute difference of the same frames, in memory).
 
 Every run is a process of its own; the ways take turns, and medians of the repeats are shown.
-Start-up (the time that the same command takes on a take of a few frames) is taken off.  Takes are
-written to a temporary folder and read once before.  ``--scaling`` shows instead how time grows
-with the number of frames (1, 4 and 16 times) and with the size of the picture.
+Each process first looks at two frames, so that what it loads is not counted; the ``ffmpeg``
+command is counted whole.  Takes are written to a temporary folder and read once before.
+``--scaling`` shows instead how time grows with the number of frames (1, 4 and 16 times) and with
+the size of the picture.
 """
 
 from __future__ import annotations
@@ -23,13 +24,14 @@ import csv
 import json
 import os
 import platform
+import resource
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -204,25 +206,39 @@ def _differ(subject: Subject) -> int:
     return subject.n_bytes
 
 
-def measured(way: str, subject: Subject, n_frames: int | None = None) -> Run:
+def measured(way: str, subject: Subject) -> Run:
     """Run one way in a process of its own."""
     if way == "ffmpeg":
-        command = ["ffmpeg", "-v", "error", "-nostdin", "-i", str(subject.path), "-an"]
-        command += ["-vf", "select='gt(scene,0.4)'", "-f", "null", "-"]
-    else:
-        asked = [subject.form, str(subject.path), subject.rows, subject.cols, subject.frames]
-        child = json.dumps([way, asked, n_frames])
-        command = [sys.executable, str(Path(__file__)), "--child", child]
+        return _by_command(subject)
+    asked = [subject.form, str(subject.path), subject.rows, subject.cols, subject.frames]
+    command = [sys.executable, str(Path(__file__)), "--child", json.dumps([way, asked])]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise SystemExit(f"{way} failed on {subject.path.name}: {done.stderr.strip()}")
+    return Run(**json.loads(done.stdout))
+
+
+def _by_command(subject: Subject) -> Run:
+    command = ["ffmpeg", "-v", "error", "-nostdin", "-i", str(subject.path), "-an"]
+    command += ["-vf", "select='gt(scene,0.4)'", "-f", "null", "-"]
     began = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.PIPE)
-    output = process.stdout.read() if process.stdout else b""
+    process = subprocess.Popen(command)
     _, status, used = os.wait4(process.pid, 0)
-    seconds = time.perf_counter() - began
+    process.returncode = status
     if status:
-        raise SystemExit(f"{way} failed on {subject.path.name}")
-    process.returncode = 0
-    n_bytes = subject.n_bytes if way == "ffmpeg" else int(output)
-    return Run(seconds, used.ru_utime + used.ru_stime, used.ru_maxrss, n_bytes)
+        raise SystemExit(f"ffmpeg failed on {subject.path.name}")
+    cpu = used.ru_utime + used.ru_stime
+    return Run(time.perf_counter() - began, cpu, used.ru_maxrss, subject.n_bytes)
+
+
+def here(way: str, subject: Subject) -> Run:
+    """Run one way in this process."""
+    if way not in ("file", "absdiff"):
+        look(way, subject, 2)
+    began, cpu = time.perf_counter(), time.process_time()
+    n_bytes = look(way, subject, None)
+    seconds, cpu = time.perf_counter() - began, time.process_time() - cpu
+    return Run(seconds, cpu, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, n_bytes)
 
 
 def ways_of(subject: Subject) -> list[str]:
@@ -236,21 +252,16 @@ def ways_of(subject: Subject) -> list[str]:
 
 
 def rows_of(subject: Subject, repeats: int) -> Iterator[dict[str, str]]:
-    """Rows of the table for one take: medians of interleaved repeats, without the start-up."""
+    """Rows of the table for one take: medians of interleaved repeats."""
     ways = ways_of(subject)
     runs: dict[str, list[Run]] = {way: [] for way in ways}
-    starts: dict[str, list[Run]] = {way: [] for way in ("decode", "find", "OpenCV") if way in ways}
     measured("file", subject)
     for _ in range(repeats):
         for way in ways:
             runs[way].append(measured(way, subject))
-        for way, known in starts.items():
-            known.append(measured(way, subject, 2))
 
     def middle(of: Callable[[Run], float], way: str) -> float:
-        start = starts.get("find" if way.startswith("shortest") else way, [])
-        off = statistics.median(map(of, start)) if start else 0.0
-        return max(1e-6, statistics.median(map(of, runs[way])) - off)
+        return statistics.median(map(of, runs[way]))
 
     decoded = middle(lambda run: run.seconds, "decode")
     for way in ways:
@@ -272,12 +283,11 @@ def scaling_rows(folder: Path, repeats: int) -> Iterator[dict[str, str]]:
     for rows, cols, n_frames in sizes:
         subject = write("mono8", folder, rows, cols, n_frames)
         whole = statistics.median(measured("find", subject).cpu for _ in range(repeats))
-        start = statistics.median(measured("find", subject, 2).cpu for _ in range(repeats))
         subject.path.unlink()
         yield {
             "size": f"{cols}x{rows}",
             "frames": str(n_frames),
-            "CPU ms per frame": f"{1e3 * (whole - start) / n_frames:.3f}",
+            "CPU ms per frame": f"{1e3 * whole / n_frames:.3f}",
         }
 
 
@@ -324,8 +334,9 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--child", help=argparse.SUPPRESS)
     args = parser.parse_args(words)
     if args.child:
-        way, (form, path, rows, cols, n_all), n_frames = json.loads(args.child)
-        print(look(way, Subject(form, Path(path), rows, cols, n_all), n_frames))
+        way, (form, path, rows, cols, n_frames) = json.loads(args.child)
+        run = here(way, Subject(form, Path(path), rows, cols, n_frames))
+        print(json.dumps(asdict(run)))
         return 0
     forms = args.forms.split(",")
     for form in forms:

@@ -191,7 +191,9 @@ class _Survey:
 
     def _around(self, hit: Span) -> Span:
         start = max(self._start, hit.start - WARM_FRAMES)
-        return Span(start, min(self._stop, hit.stop + self._quiet))
+        # An event may end a little after the last sample that shows it.
+        stop = hit.stop + self._stride + self._quiet
+        return Span(start, min(self._stop, stop))
 
     def _result(self, window: Span) -> tuple[list[Event], EventLog]:
         """Events of a window, each frame of which is searched, and the log."""
@@ -209,7 +211,7 @@ class _Survey:
         if any(event.onset < start + _CALM_FRAMES for event in found):
             start = max(self._start, start - WARM_FRAMES)
         if any(event.end >= stop - self._quiet for event in found):
-            stop = min(self._stop, stop + (stop - window.start) + self._quiet)
+            stop = min(self._stop, stop + max(2 * self._quiet, (stop - start) // 2))
         return Span(start, stop)
 
     def _part(self, window: Span) -> Settings:
