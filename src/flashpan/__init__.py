@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from flashpan.night.watch import watch
     from flashpan.readers.open import open_take
     from flashpan.settings import Settings
+    from flashpan.sheet.make import Sheets, contact_sheet
     from flashpan.trim import trim
 
     __version__: str
@@ -51,6 +52,7 @@ __all__ = [
     "RegionError",
     "Settings",
     "SettingsError",
+    "Sheets",
     "TakeError",
     "TakeInfo",
     "TrimRange",
@@ -59,6 +61,7 @@ __all__ = [
     "UnreadableTake",
     "UsageError",
     "__version__",
+    "contact_sheet",
     "explain",
     "find",
     "ingest",
@@ -85,6 +88,7 @@ _HOMES = {
         ("Event", "EventLog", "Frame", "Region", "TakeInfo", "TrimRange"), "flashpan.model"
     ),
     "Settings": "flashpan.settings",
+    **dict.fromkeys(("Sheets", "contact_sheet"), "flashpan.sheet.make"),
     **dict.fromkeys(("Explanation", "explain"), "flashpan.explain"),
     "find": "flashpan.find",
     "ingest": "flashpan.night.ingest",

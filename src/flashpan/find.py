@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import time
+from array import array
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Iterator
@@ -12,7 +13,6 @@ from contextlib import nullcontext
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from flashpan import registry
 from flashpan.chance import MaxLaw
@@ -447,25 +447,23 @@ class TraceKeeper:
 
     def __init__(self, detectors: tuple[str, ...]) -> None:
         self._detectors = detectors
-        self._frames: list[int] = []
-        self._rows: list[npt.NDArray[np.float32]] = []
+        self._frames = array("q")
+        self._rows = array("f")
 
     def add(self, moment: Moment, picker: Picker) -> None:
         """Keep one frame."""
-        row = np.empty((2, len(self._detectors)), np.float32)
-        for column, name in enumerate(self._detectors):
-            score, channel = moment.scores[name], picker.channels[name]
-            row[0, column] = score.value
-            row[1, column] = channel.thresholds(moment.refreshed, score.in_retrospect)[0]
         self._frames.append(moment.index)
-        self._rows.append(row)
+        for name in self._detectors:
+            score, channel = moment.scores[name], picker.channels[name]
+            threshold = channel.thresholds(moment.refreshed, score.in_retrospect)[0]
+            self._rows.extend((score.value, threshold))
 
     def trace(self) -> ScoreTrace:
         """What has been collected."""
-        rows = np.stack(self._rows) if self._rows else np.zeros((0, 2, len(self._detectors)))
+        rows = np.array(self._rows, np.float32).reshape(-1, len(self._detectors), 2)
         return ScoreTrace(
             detectors=self._detectors,
             frames=np.array(self._frames, np.int64),
-            scores=np.ascontiguousarray(rows[:, 0].T.astype(np.float32)),
-            thresholds=np.ascontiguousarray(rows[:, 1].T.astype(np.float32)),
+            scores=np.ascontiguousarray(rows[..., 0].T),
+            thresholds=np.ascontiguousarray(rows[..., 1].T),
         )

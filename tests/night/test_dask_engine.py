@@ -83,7 +83,7 @@ def source(tmp_path):
 
 
 def test_the_same_night_though_a_worker_is_lost_midway(tmp_path, source):
-    ingest(source, tmp_path / "here", QUICKLY, engine="inline")
+    ingest(source, tmp_path / "here", QUICKLY, engine="inline", sheets=False)
     n_done = 0
     with cluster(tmp_path) as (where, workers):
 
@@ -98,6 +98,7 @@ def test_the_same_night_though_a_worker_is_lost_midway(tmp_path, source):
             tmp_path / "there",
             QUICKLY,
             engine="dask",
+            sheets=False,
             scheduler=where,
             on_take=lose_one,
         )
@@ -123,13 +124,14 @@ def test_a_scheduler_that_is_lost_loses_no_more_than_what_was_in_hand(tmp_path, 
                 tmp_path / "there",
                 QUICKLY,
                 engine="dask",
+                sheets=False,
                 scheduler=where,
                 on_take=lose_the_scheduler,
             )
-    night = ingest(source, tmp_path / "there", QUICKLY, engine="inline")
+    night = ingest(source, tmp_path / "there", QUICKLY, engine="inline", sheets=False)
     assert len(night.done) + len(night.there) == 8
     assert len(night.there) >= 2
-    ingest(source, tmp_path / "here", QUICKLY, engine="inline")
+    ingest(source, tmp_path / "here", QUICKLY, engine="inline", sheets=False)
     assert content_of(tmp_path / "there") == content_of(tmp_path / "here")
 
 
@@ -144,10 +146,10 @@ def scheduler_of(folder):
 
 
 def test_a_long_take_in_pieces(tmp_path, source):
-    ingest(source, tmp_path / "here", QUICKLY, engine="inline")
+    ingest(source, tmp_path / "here", QUICKLY, engine="inline", sheets=False)
     long = source / "long.npy"
     np.save(long, np.concatenate([pictures(300, [200 + n]) for n in range(12)]))
-    ingest(source, tmp_path / "here", QUICKLY, engine="inline")
+    ingest(source, tmp_path / "here", QUICKLY, engine="inline", sheets=False)
     lines = []
     with cluster(tmp_path) as (where, _):
         night = ingest(
@@ -155,6 +157,7 @@ def test_a_long_take_in_pieces(tmp_path, source):
             tmp_path / "there",
             QUICKLY,
             engine="dask",
+            sheets=False,
             scheduler=where,
             split_above=long.stat().st_size - 1,
             on_line=lines.append,
@@ -166,7 +169,7 @@ def test_a_long_take_in_pieces(tmp_path, source):
 
 
 def test_a_cluster_of_this_machine(tmp_path, source):
-    night = ingest(source, tmp_path / "night", QUICKLY, engine="dask", workers=2)
+    night = ingest(source, tmp_path / "night", QUICKLY, engine="dask", workers=2, sheets=False)
     assert (len(night.done), night.errors) == (8, [])
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from flashpan.cut.plan import TrimSettings
+from flashpan.cut.plan import Plan, TrimSettings
 from flashpan.cut.report import Output, Trimmed
 from flashpan.cut.sidecar import sidecar_path
 from flashpan.errors import FlashpanError, TakeError
@@ -49,6 +49,8 @@ class Job:
         What the clips shall be.
     permit : str
         See `flashpan.night.permit`; empty for a job by itself.
+    sheets : bool
+        Make contact sheet and score plot, too.
     """
 
     take: str
@@ -57,6 +59,7 @@ class Job:
     settings: Settings
     wanted: TrimSettings
     permit: str = ""
+    sheets: bool = False
 
     @property
     def out(self) -> Path:
@@ -151,14 +154,38 @@ def _done(job: Job, allowed: Permit, measured: Measured | None) -> Report:
     before = fingerprint_of(job.take)
     run = TrimRun([job.take], job.out, job.wanted)
     with opened(job.take, job.settings) as reader:
-        plan = run.plan(reader, job.settings, allowed.check, measured)
+        plan = run.plan(reader, job.settings, allowed.check, measured, keep_scores=job.sheets)
     done = run.write(plan, on_clip=allowed.check)
+    notes = _sheet_notes(plan) if job.sheets else ()
     if fingerprint_of(job.take) != before:
         raise TakeError(f"{job.take}: changed while it was read; run again when it is at rest")
-    return _report(job, done)
+    return _report(job, done, notes)
 
 
-def _report(job: Job, done: Trimmed) -> Report:
+def _sheet_notes(plan: Plan) -> tuple[str, ...]:
+    """Make the sheets; what is wrong with them is no fault of the clips, and only said."""
+    try:
+        # heavy, and not always wanted
+        from flashpan.sheet.make import make_sheets, pictures_for, scores_of
+
+        with pictures_for(plan) as pictures:
+            make_sheets(
+                plan.log,
+                scores_of(plan.log, plan.log_path),
+                pictures,
+                plan.log_path.parent,
+                plan.stem,
+                overwrite=True,
+            )
+    except FlashpanError as error:
+        return (f"no sheet: {one_line(error)}",)
+    except Exception as error:  # a picture that cannot be drawn must not cost the take
+        said = "".join(traceback.format_exception_only(error)).strip()
+        return (f"no sheet: {one_line(said)}; this is a fault of flashpan",)
+    return ()
+
+
+def _report(job: Job, done: Trimmed, notes: tuple[str, ...] = ()) -> Report:
     results = [done.log_path, *(path for output in done.outputs for path in _paths(output))]
     stem = done.log_path.name.removesuffix(EXTENSION)
     write_checksums(done.log_path.with_name(stem + SUFFIX), results)
@@ -170,7 +197,7 @@ def _report(job: Job, done: Trimmed) -> Report:
         log_name=done.log_path.name,
         clips=tuple(map(_clip_report, done.outputs)),
         left_out=len(done.left_out),
-        warnings=(*done.log.warnings, *_clip_warnings(done)),
+        warnings=(*done.log.warnings, *_clip_warnings(done), *notes),
         error="; ".join(one_line(failed.error) for failed in done.failed),
         bytes_read=done.log.totals.bytes_read,
         source_bytes=0 if known is None else known.size_bytes,

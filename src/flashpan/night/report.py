@@ -86,7 +86,7 @@ class NightReport:
 
     def wall_time(self, shot_at: str) -> datetime | None:
         """When a take was shot, by the clock on the wall; None where that is not known."""
-        return _wall_time(shot_at, self.zone)
+        return wall_time(shot_at, self.zone)
 
 
 def night_report(
@@ -150,7 +150,8 @@ def _hours(record: NightRecord, zone: tzinfo | None) -> list[Hour]:
 
 
 @lru_cache(maxsize=1024)  # the events of a take have one time
-def _wall_time(shot_at: str, zone: tzinfo | None) -> datetime | None:
+def wall_time(shot_at: str, zone: tzinfo | None = None) -> datetime | None:
+    """When a take was shot, by the clock on the wall; None where that is not known."""
     try:
         return datetime.fromisoformat(shot_at).astimezone(zone)
     except (ValueError, OverflowError):

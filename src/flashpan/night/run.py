@@ -103,6 +103,8 @@ class Order:
         never.
     on_take : callable
         Called with a `Step` for each take.
+    sheets : bool
+        Make contact sheets and score plots, too.
     more : callable
         Asked again and again, while anything is done, for takes that have come up meanwhile.
     """
@@ -112,6 +114,7 @@ class Order:
     wanted: TrimSettings
     split_above: int | None
     on_take: Callable[[Step], object]
+    sheets: bool = True
     more: Callable[[], Sequence[tuple[Found, Settings]]] = tuple
 
 
@@ -256,6 +259,7 @@ class Run:
             settings=settings,
             wanted=self._order.wanted,
             permit=self._permit,
+            sheets=self._order.sheets,
         )
         self._make_way(take_id, job)
         return _Item(take_id, job)
