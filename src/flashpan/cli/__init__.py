@@ -15,7 +15,7 @@ import click
 from flashpan.cli.output import StdoutFailed, discard_stdout, note
 from flashpan.errors import FlashpanError
 
-_COMMANDS = ("find", "trim", "ingest", "watch", "report", "sheet", "slate", "demo")
+_COMMANDS = ("find", "trim", "ingest", "watch", "report", "review", "sheet", "slate", "demo")
 
 
 class _Commands(click.Group):

@@ -195,7 +195,7 @@ def _report(job: Job, done: Trimmed, notes: tuple[str, ...] = ()) -> Report:
         folder=job.folder,
         log=to_dict(done.log),
         log_name=done.log_path.name,
-        clips=tuple(map(_clip_report, done.outputs)),
+        clips=tuple(map(clip_report, done.outputs)),
         left_out=len(done.left_out),
         warnings=(*done.log.warnings, *_clip_warnings(done), *notes),
         error="; ".join(one_line(failed.error) for failed in done.failed),
@@ -212,7 +212,8 @@ def _paths(output: Output) -> tuple[Path, ...]:
     return (output.path, sidecar) if sidecar.exists() else (output.path,)
 
 
-def _clip_report(output: Output) -> ClipReport:
+def clip_report(output: Output) -> ClipReport:
+    """What the catalog keeps of a clip or copy."""
     return ClipReport(
         number=output.number,
         form=str(output.form),

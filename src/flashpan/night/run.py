@@ -227,6 +227,7 @@ class Run:
             self._unreadable(found, str(error))
             return
         take_id = self._catalog.add(found, identity)
+        settings = self._catalog.with_regions(take_id, settings, self._order.wanted)
         key = key_of(settings, self._order.wanted)
         is_same = take_id in self._seen and not self._failed_before(take_id)
         self._seen.add(take_id)
