@@ -140,3 +140,35 @@ def demo_take(path: str | Path, seed: int = 0) -> Truth:
     take = demo(seed)
     write_take(take, path, form="ffv1")
     return take.truth
+
+
+DEMO_NIGHT = (
+    ("storm", "ffv1", 12, 420),
+    ("pane", "h264", 8, 300),
+    ("drop", "mjpeg", 8, 300),
+)
+"""Scenario, format, bit depth and frames of the takes of a small night."""
+DEMO_NIGHT_SHAPE = (144, 192)
+
+
+def demo_night(folder: str | Path, seed: int = 0) -> list[Path]:
+    """Write a card of three short takes, small and quick to search; return their paths.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Made if need be; may not hold such takes yet.
+    seed : int
+        The same seed gives the same takes.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for number, (name, form, depth, n_frames) in enumerate(DEMO_NIGHT):
+        rows, cols = DEMO_NIGHT_SHAPE
+        settings = TakeSettings(
+            n_frames=n_frames, rows=rows, cols=cols, bit_depth=depth, seed=seed + number
+        )
+        paths.append(folder / f"invented-{name}{SUFFIXES[form]}")
+        write_take(make_take(name, settings), paths[-1], form=form)
+    return paths
