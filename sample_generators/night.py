@@ -143,12 +143,12 @@ def demo_take(path: str | Path, seed: int = 0) -> Truth:
 
 
 DEMO_NIGHT = (
-    ("storm", "ffv1", 12, 420),
-    ("pane", "h264", 8, 300),
-    ("drop", "mjpeg", 8, 300),
+    ("storm", "ffv1", 12, 300),
+    ("pane", "h264", 8, 240),
+    ("drop", "mjpeg", 8, 240),
 )
 """Scenario, format, bit depth and frames of the takes of a small night."""
-DEMO_NIGHT_SHAPE = (144, 192)
+DEMO_NIGHT_SHAPE = (96, 128)
 
 
 def demo_night(folder: str | Path, seed: int = 0) -> list[Path]:

@@ -80,7 +80,9 @@ def make_demo_night(directory: str | os.PathLike[str], seed: int) -> Path:
     if card.exists():
         raise TakeError(f"{card} exists already; make the night in another folder")
     demo_night(card, seed)
-    asked = Settings.from_mapping({"capture_rate": 5000, "merge_gap": 20})
+    asked = Settings.from_mapping(
+        {"capture_rate": 5000, "pre_roll": 20, "post_roll": 20, "merge_gap": 20}
+    )
     night = ingest(card, dest, asked)
     if night.errors:
         raise TakeError(night.errors[0])

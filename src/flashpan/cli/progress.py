@@ -13,16 +13,35 @@ if TYPE_CHECKING:
     from flashpan.model import TakeInfo
 
 
+class Progress:
+    """How far a search is: frames per second, events so far, time left.
+
+    Parameters
+    ----------
+    bar : tqdm
+    """
+
+    def __init__(self, bar: tqdm[NoReturn]) -> None:
+        self._bar, self._n_events = bar, 0
+
+    def __call__(self, index: int) -> None:
+        """Note a frame by its number."""
+        self._bar.update(index + 1 - self._bar.n)
+
+    def event(self) -> None:
+        """Note one more event."""
+        self._n_events += 1
+        text = f"{self._n_events} event{'s' * (self._n_events != 1)}"
+        self._bar.set_postfix_str(text, refresh=False)
+
+
 @contextmanager
-def progress(take: TakeInfo, first: int = 0) -> Iterator[Callable[[int], None]]:
-    """Give a function to call with each frame number; shows frames per second covered."""
+def progress(take: TakeInfo, first: int = 0, *, quiet: bool = False) -> Iterator[Progress]:
+    """Give something to call with each frame number, and to tell of events."""
     # what a container claims is good enough for a bar
-    with _bar(take.name, take.n_frames or take.declared_frames, first) as bar:
-
-        def on_frame(index: int) -> None:
-            bar.update(index + 1 - bar.n)
-
-        yield on_frame
+    total = take.n_frames or take.declared_frames
+    with _bar(take.name, total, first, quiet=quiet) as bar:
+        yield Progress(bar)
 
 
 @contextmanager
@@ -48,7 +67,9 @@ def take_progress() -> Iterator[Callable[[str, int], None]]:
         yield on_take
 
 
-def _bar(name: str, total: int | None, done: int = 0, unit: str = " frames") -> tqdm[NoReturn]:
+def _bar(
+    name: str, total: int | None, done: int = 0, unit: str = " frames", *, quiet: bool = False
+) -> tqdm[NoReturn]:
     from tqdm import tqdm
 
     return tqdm(
@@ -58,5 +79,5 @@ def _bar(name: str, total: int | None, done: int = 0, unit: str = " frames") -> 
         unit=unit,
         leave=False,
         file=sys.stderr,
-        disable=None,
+        disable=True if quiet else None,
     )

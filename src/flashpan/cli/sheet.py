@@ -59,6 +59,7 @@ Examples:
     help="Of more events the strongest are shown.",
 )
 @click.option("--overwrite", is_flag=True, help="Replace sheets that are there already.")
+@click.option("--quiet", is_flag=True, help="No progress.")
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -69,6 +70,7 @@ def command(
     log: str | None,
     most: int,
     overwrite: bool,
+    quiet: bool,
     **options: Any,
 ) -> None:
     """Read the options, draw, say where the files are."""
@@ -81,6 +83,7 @@ def command(
         log=log,
         most=most,
         overwrite=overwrite,
+        quiet=quiet,
         results=results,
     )
     ctx.exit(each_take(takes, work))
@@ -95,6 +98,7 @@ def _sheet_one(
     log: str | None,
     most: int,
     overwrite: bool,
+    quiet: bool,
     results: Results,
 ) -> None:
     from flashpan.night.discovery import CATALOG_NAME
@@ -108,9 +112,16 @@ def _sheet_one(
     settings = settings_for(take, asked, named)
     with closing(open_with(take, settings)) as reader:
         info = reader.info
-    with progress(info, settings.first or 0) as on_frame:
+    with progress(info, settings.first or 0, quiet=quiet) as shown:
         made = contact_sheet(
-            take, out, settings, log=log, overwrite=overwrite, most_events=most, on_frame=on_frame
+            take,
+            out,
+            settings,
+            log=log,
+            overwrite=overwrite,
+            most_events=most,
+            on_frame=shown,
+            on_event=lambda event: shown.event(),
         )
     if made.plot is None:
         note(f"{log}: has no scores beside it; without --log the take is searched and plotted")

@@ -35,6 +35,7 @@ from flashpan.review.recut import recut
 from flashpan.review.rerun import rerun, row_of
 from flashpan.review.workshop import Workshop
 from flashpan.scores import SUFFIX, read_scores
+from flashpan.sheet.looks import frames_of
 from flashpan.thin import in_columns
 
 _TYPES = {
@@ -174,6 +175,8 @@ def _told(work: Callable[[], Response]) -> Response:
         return work()
     except UnknownRow as error:
         return PlainTextResponse(str(error), 404)
+    except OverflowError:  # no catalog has such numbers
+        return PlainTextResponse("There is no such number here.", 404)
     except UsageError as error:
         return PlainTextResponse(str(error), 400)
     except TakeError as error:
@@ -221,13 +224,17 @@ def _frame(review: Review, request: Request) -> Response:
     with ReviewBook.open(review.dest) as book:
         row = row_of(book, request.path_params["take"])
         clips = list(book.clips(row.id))
-    if log_of(review.dest, row) is None:
+    log, frame = log_of(review.dest, row), request.path_params["frame"]
+    if log is None:
         raise TakeError(f"{row.name}: has no event log that can be read")
+    start, stop = frames_of(log)
+    if not start <= frame < stop:
+        raise UnknownRow(f"{row.name}: has no frame {frame}; give {start} to {stop - 1}")
     event = _query_int(request, "event", -1)
     shown = review.projector.show(
         row,
         clips,
-        request.path_params["frame"],
+        frame,
         event=None if event < 0 else event,
         lossless=request.query_params.get("lossless") == "1",
     )

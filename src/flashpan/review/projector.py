@@ -24,6 +24,7 @@ from flashpan.eventlog import read_log
 from flashpan.model import EventLog
 from flashpan.night.rows import ClipRow, TakeRow
 from flashpan.readers.open import open_take
+from flashpan.readers.sequence import is_pattern
 from flashpan.review.places import inside_night
 from flashpan.sheet.looks import as_jpeg, frames_of
 from flashpan.sheet.strip import strip_of
@@ -62,6 +63,8 @@ def source_of(dest: Path, row: TakeRow, clips: list[ClipRow]) -> Source:
 
 
 def _lies_there(row: TakeRow) -> bool:
+    if is_pattern(row.path):
+        return os.path.isdir(os.path.dirname(row.path))
     try:
         size = os.stat(row.path).st_size
     except OSError:

@@ -104,7 +104,9 @@ def _cut(row: TakeRow, log: EventLog, folder: Path, number: int) -> list[Output]
         wanted=wanted,
         kept=(number,),
     )
-    require_space(folder, list(plan.needs()))
+    needs = list(plan.needs())
+    if needs:
+        require_space(folder, needs)
     outputs = []
     for result in carried_out(plan, number):
         if isinstance(result, Failed):

@@ -15,7 +15,7 @@ export class Stage {
     this.over.setAttribute("preserveAspectRatio", "none");
     this.over.setAttribute("aria-hidden", "true");
     this.film = make("div", { class: "film" }, this.image, this.over);
-    this.element = make("div", { class: "screen", tabindex: -1, "aria-label": "Frame" }, this.film);
+    this.element = make("div", { class: "screen", role: "group", tabindex: -1, "aria-label": "Frame" }, this.film);
     this.cache = new Map();
     this.watch = new ResizeObserver(() => this.fit());
     this.watch.observe(this.element);
