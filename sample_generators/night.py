@@ -143,11 +143,12 @@ def demo_take(path: str | Path, seed: int = 0) -> Truth:
 
 
 DEMO_NIGHT = (
-    ("storm", "ffv1", 12, 300),
-    ("pane", "h264", 8, 240),
-    ("drop", "mjpeg", 8, 240),
+    ("storm", "ffv1", 12, 320, 50),
+    ("pane", "h264", 8, 240, 120),
+    ("drop", "mjpeg", 8, 240, 100),
 )
-"""Scenario, format, bit depth and frames of the takes of a small night."""
+"""Scenario, format, bit depth, frames and event of the takes of a small night."""
+DEMO_NIGHT_RATE = Fraction(5_000)
 DEMO_NIGHT_SHAPE = (96, 128)
 
 
@@ -164,10 +165,16 @@ def demo_night(folder: str | Path, seed: int = 0) -> list[Path]:
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     paths = []
-    for number, (name, form, depth, n_frames) in enumerate(DEMO_NIGHT):
-        rows, cols = DEMO_NIGHT_SHAPE
+    rows, cols = DEMO_NIGHT_SHAPE
+    for number, (name, form, depth, n_frames, onset) in enumerate(DEMO_NIGHT):
         settings = TakeSettings(
-            n_frames=n_frames, rows=rows, cols=cols, bit_depth=depth, seed=seed + number
+            n_frames=n_frames,
+            rows=rows,
+            cols=cols,
+            bit_depth=depth,
+            capture_rate=DEMO_NIGHT_RATE,
+            event_frames=(onset,),
+            seed=seed + number,
         )
         paths.append(folder / f"invented-{name}{SUFFIXES[form]}")
         write_take(make_take(name, settings), paths[-1], form=form)

@@ -28,8 +28,8 @@ def picture(data):
 
 
 def shown_as(levels):
-    """A frame of 12 bits as 8, by the written rule: full range, rounded."""
-    like = NativePicture(index=0, pixels=levels, bit_depth=12, black=0, white=4095)
+    """A frame of 16 bits as 8, by the written rule: full range, rounded."""
+    like = NativePicture(index=0, pixels=levels, bit_depth=16, black=0, white=65535)
     return toned(like, FULL)
 
 

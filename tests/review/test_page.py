@@ -8,6 +8,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import urlparse
 
 import pytest
+from playwright.sync_api import expect, sync_playwright
 from review_fixtures import served
 
 from flashpan.demo import make_demo_night
@@ -20,8 +21,6 @@ SIZES = {"laptop": (1366, 768), "tablet": (1024, 768), "upright tablet": (768, 1
 @pytest.fixture(scope="module")
 def browser():
     """The system's Chromium; none is downloaded."""
-    from playwright.sync_api import sync_playwright
-
     path = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
     if path is None:
         missing = "there is no chromium: apt-get install chromium"
@@ -29,6 +28,7 @@ def browser():
         pytest.skip(missing)
     # Chromium does not run as root in its own sandbox
     args = ["--no-sandbox"] if os.geteuid() == 0 else []
+    expect.set_options(timeout=120_000)  # a busy machine is no fault of the page
     with sync_playwright() as playwright:
         opened = playwright.chromium.launch(executable_path=path, args=args)
         yield opened
@@ -164,13 +164,13 @@ def _judge(page, event):
     page.keyboard.press("n")
     page.keyboard.type("crz: best of the night <i>")
     page.keyboard.press("Escape")
-    page.wait_for_function("document.querySelector('#undo').title.includes('note')")
+    expect(page.locator("#undo")).to_have_attribute("title", re.compile("note"))
     assert event()["note"] == "crz: best of the night <i>"
     page.click("#undo")
-    page.wait_for_function("!document.querySelector('#redo').disabled")
+    expect(page.locator("#redo")).to_be_enabled()
     assert event()["note"] == ""
     page.keyboard.press("y")
-    page.wait_for_function("document.querySelector('#redo').disabled")
+    expect(page.locator("#redo")).to_be_disabled()
     assert event()["note"] == "crz: best of the night <i>"
 
 
@@ -184,7 +184,7 @@ def _drag_in(page, take, number):
     page.mouse.move(x + 15, y, steps=4)
     page.mouse.move(x + 30, y, steps=4)
     page.mouse.up()
-    page.wait_for_function("document.querySelector('#undo').title.includes('in and out')")
+    expect(page.locator("#undo")).to_have_attribute("title", re.compile("in and out"))
     dragged = take()["ranges"][number]["wanted"]
     page.locator(".handle.in").focus()
     with page.expect_response(re.compile(rf"/ranges/{number}$")):
@@ -210,12 +210,9 @@ def _draw_and_search(page, take):
     assert (region["width"], region["height"]) == pytest.approx((7, 7), abs=2)
     assert take()["needs_rerun"]
     page.click("[data-part=search]")
-    page.wait_for_function(
-        "document.querySelector('#said').innerText.includes('Search done')"
-        " || document.querySelector('#trouble').innerText",
-        timeout=280_000,
+    expect(page.locator("#said, #trouble").filter(has_text="Search ")).to_contain_text(
+        "Search done", timeout=280_000
     )
-    assert page.inner_text("#trouble") == ""
     assert not take()["needs_rerun"]
 
 
@@ -228,12 +225,9 @@ def _cut_again(page, take):
     with page.expect_response(re.compile(r"/ranges/\d+$")):
         page.keyboard.press("b")
     page.keyboard.press("k")
-    page.wait_for_function(
-        "document.querySelector('#said').innerText.includes('Cut done')"
-        " || document.querySelector('#trouble').innerText",
-        timeout=280_000,
+    expect(page.locator("#said, #trouble").filter(has_text="Cut ")).to_contain_text(
+        "Cut done", timeout=280_000
     )
-    assert page.inner_text("#trouble") == ""
     clips = [one["clip"]["frames"] for one in take()["ranges"] if one["clip"]]
     assert first in [clip[0] for clip in clips]
 
@@ -324,7 +318,7 @@ def test_another_sites_page_gets_nothing(browser, night, elsewhere):
                     credentials: 'include', ...more,
                 }).then((answer) => answer.status, () => 'refused');
                 const json = { 'content-type': 'application/json' };
-                const plain = { 'content-type': 'text/plain' };
+                const form = { method: 'POST', body: '{}' };
                 const image = new Promise((resolve) => {
                     const one = new Image();
                     one.onload = () => resolve('seen');
@@ -333,8 +327,8 @@ def test_another_sites_page_gets_nothing(browser, night, elsewhere):
                 });
                 return [
                     await send('/api/night', {}),
-                    await send('/api/undo', { method: 'POST', body: '{}', headers: json }),
-                    await send('/api/undo', { method: 'POST', body: '{}', mode: 'no-cors', headers: plain }),
+                    await send('/api/undo', { ...form, headers: json }),
+                    await send('/api/undo', { ...form, mode: 'no-cors' }),
                     await image,
                 ];
             }""",
@@ -358,7 +352,9 @@ def test_the_report_opens_from_disk(browser, demo, tmp_path):
         page.set_viewport_size({"width": size[0], "height": size[1]})
         assert fits(page)
     page.evaluate("document.querySelectorAll('img').forEach(one => one.loading = 'eager')")
-    page.wait_for_function("[...document.images].every(one => one.complete && one.naturalWidth)")
+    page.wait_for_load_state("networkidle")
+    gone = "[...document.images].filter(one => !(one.complete && one.naturalWidth)).length"
+    assert page.evaluate(gone) == 0
     assert faults_in(page) == []
     page.click("label[for=circled]")
     shown = page.eval_on_selector_all(".event", "all => all.filter(one => one.offsetParent).length")
