@@ -278,6 +278,7 @@ class EventPage {
 
   draw(role) {
     this.stage.draw(this.stage.role === role ? null : role);
+    if (this.stage.role) this.actions.say(`Drag on the frame: ${ROLES[role]}. Esc leaves it.`);
     this.fillSide();
   }
 

@@ -73,6 +73,7 @@ const actions = {
     location.hash = "#/";
   },
   trouble: complain,
+  say,
 };
 
 function route() {
