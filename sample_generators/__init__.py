@@ -12,7 +12,7 @@ Nothing in them is real.  A take is a stream of frames that follows from its see
 
 from sample_generators import disturb
 from sample_generators.errors import SampleError
-from sample_generators.night import demo_take, write_night
+from sample_generators.night import demo_night, demo_take, write_night
 from sample_generators.scenarios import NAMES, Scenario
 from sample_generators.sensor import Sensor
 from sample_generators.settings import TakeSettings
@@ -32,6 +32,7 @@ __all__ = [
     "TrueEvent",
     "TruePart",
     "Truth",
+    "demo_night",
     "demo_take",
     "disturb",
     "make_take",

@@ -140,3 +140,42 @@ def demo_take(path: str | Path, seed: int = 0) -> Truth:
     take = demo(seed)
     write_take(take, path, form="ffv1")
     return take.truth
+
+
+DEMO_NIGHT = (
+    ("storm", "ffv1", 12, 320, 50),
+    ("pane", "h264", 8, 240, 120),
+    ("drop", "mjpeg", 8, 240, 100),
+)
+"""Scenario, format, bit depth, frames and event of the takes of a small night."""
+DEMO_NIGHT_RATE = Fraction(5_000)
+DEMO_NIGHT_SHAPE = (96, 128)
+
+
+def demo_night(folder: str | Path, seed: int = 0) -> list[Path]:
+    """Write a card of three short takes, small and quick to search; return their paths.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Made if need be; may not hold such takes yet.
+    seed : int
+        The same seed gives the same takes.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = []
+    rows, cols = DEMO_NIGHT_SHAPE
+    for number, (name, form, depth, n_frames, onset) in enumerate(DEMO_NIGHT):
+        settings = TakeSettings(
+            n_frames=n_frames,
+            rows=rows,
+            cols=cols,
+            bit_depth=depth,
+            capture_rate=DEMO_NIGHT_RATE,
+            event_frames=(onset,),
+            seed=seed + number,
+        )
+        paths.append(folder / f"invented-{name}{SUFFIXES[form]}")
+        write_take(make_take(name, settings), paths[-1], form=form)
+    return paths

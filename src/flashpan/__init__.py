@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from flashpan.plan import Plan, plan
     from flashpan.readers.open import open_take
     from flashpan.settings import Settings
+    from flashpan.sheet.make import Sheets, contact_sheet
     from flashpan.trim import trim
 
     __version__: str
@@ -56,6 +57,7 @@ __all__ = [
     "RegionError",
     "Settings",
     "SettingsError",
+    "Sheets",
     "TakeError",
     "TakeInfo",
     "TrimRange",
@@ -65,6 +67,7 @@ __all__ = [
     "UsageError",
     "Verified",
     "__version__",
+    "contact_sheet",
     "explain",
     "find",
     "hand_off",
@@ -94,6 +97,7 @@ _HOMES = {
         ("Event", "EventLog", "Frame", "Region", "TakeInfo", "TrimRange"), "flashpan.model"
     ),
     "Settings": "flashpan.settings",
+    **dict.fromkeys(("Sheets", "contact_sheet"), "flashpan.sheet.make"),
     **dict.fromkeys(("Explanation", "explain"), "flashpan.explain"),
     "find": "flashpan.find",
     **dict.fromkeys(("HandedOff", "hand_off"), "flashpan.handoff.night"),

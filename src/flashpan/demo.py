@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from flashpan.errors import TakeError
 from flashpan.model import Event, EventLog
+from flashpan.settings import Settings
 
 if TYPE_CHECKING:
     from sample_generators import TrueEvent, Truth
@@ -62,6 +63,30 @@ def make_demo_take(directory: str | os.PathLike[str], seed: int) -> tuple[Path, 
     if path.exists():
         raise TakeError(f"{path} exists already; keep the take in another folder")
     return path, demo_take(path, seed)
+
+
+def make_demo_night(directory: str | os.PathLike[str], seed: int) -> Path:
+    """Write a card of three short invented takes and make a night of it; return the night.
+
+    Raises
+    ------
+    TakeError
+        There is such a card already, or a take failed.
+    """
+    from flashpan.night.ingest import ingest
+    from sample_generators import demo_night
+
+    card, dest = Path(directory, "card"), Path(directory, "night")
+    if card.exists():
+        raise TakeError(f"{card} exists already; make the night in another folder")
+    demo_night(card, seed)
+    asked = Settings.from_mapping(
+        {"capture_rate": 5000, "pre_roll": 20, "post_roll": 20, "merge_gap": 20}
+    )
+    night = ingest(card, dest, asked)
+    if night.errors:
+        raise TakeError(night.errors[0])
+    return dest
 
 
 def compare(planted: Sequence[TrueEvent], log: EventLog) -> Comparison:

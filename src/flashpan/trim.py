@@ -28,6 +28,8 @@ from flashpan.fingerprint import fingerprint_of
 from flashpan.model import EventLog, TakeInfo
 from flashpan.readers.base import Reader
 from flashpan.readers.video import VideoReader
+from flashpan.scores import SUFFIX as SCORES_SUFFIX
+from flashpan.scores import write_scores
 from flashpan.settings import Settings
 
 Say = Callable[[str], object]
@@ -166,6 +168,8 @@ class TrimRun:
         settings: Settings,
         on_frame: OnFrame | None = None,
         measured: Measured | None = None,
+        *,
+        keep_scores: bool = False,
     ) -> Plan:
         """Search a take, or read its log, and put the log into the destination.
 
@@ -182,6 +186,9 @@ class TrimRun:
             Called with each frame's number.
         measured : callable, optional
             What others have measured of the take, as for `flashpan.find`.
+        keep_scores : bool
+            Put every frame's scores beside the log, see `flashpan.scores`; where the log serves
+            again they are there already.
         """
         wanted = settings.clips.below(self.wanted)
         require_forms_fit(wanted.also, reader.info)
@@ -192,7 +199,11 @@ class TrimRun:
         path = self.out / f"{stem}{EXTENSION}"
         log = self._known_log(reader, settings, path)
         if log is None:
-            log = find(reader, settings, on_frame=on_frame, measured=measured)
+            log = find(
+                reader, settings, on_frame=on_frame, measured=measured, keep_trace=keep_scores
+            )
+            if log.trace is not None:  # before the log, which says that the search is done
+                write_scores(log.trace, self.out / f"{stem}{SCORES_SUFFIX}", overwrite=True)
             write_log(log, self.out, self.wanted.overwrite, stem=stem)
         return Plan(
             log=log,

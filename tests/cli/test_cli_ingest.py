@@ -15,7 +15,7 @@ from flashpan.night.catalog import Catalog
 from flashpan.night.record import NightRecord
 
 MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
-QUICK = ["--pre-roll", "4", "--post-roll", "5", "--merge-gap", "3"]
+QUICK = ["--pre-roll", "4", "--post-roll", "5", "--merge-gap", "3", "--no-sheets"]
 INLINE = ["--engine", "inline", *QUICK]
 
 

@@ -17,7 +17,7 @@ from flashpan.night.record import NightRecord
 
 README = (Path(__file__).parents[2] / "README.md").read_text()
 SECTION = README.partition("## Takes as they arrive")[2].partition("\n## ")[0]
-QUICK = [*("--once", "--settle", "0.2", "--engine", "inline", "--pre-roll", "4")]
+QUICK = [*("--once", "--settle", "0.2", "--engine", "inline", "--pre-roll", "4", "--no-sheets")]
 
 
 @pytest.fixture

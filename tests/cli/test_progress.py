@@ -1,55 +1,93 @@
-"""The bar of a night, as a terminal shows it."""
+"""Progress on a terminal: speed, events so far, time left; nothing with --quiet or in a pipe."""
 
+import io
 import os
 import pty
 import re
 import subprocess
 import sys
-import termios
 
-from flashpan.cli.progress import night_progress
-from flashpan.night.headway import Headway
+import pytest
 
-WAY = Headway(takes=60, takes_done=22, bytes=1000, bytes_done=370, frames=1_234_567, events=1)
+from flashpan.cli import progress as progress_module
+from flashpan.cli.progress import progress
+from flashpan.readers.open import open_take
 
-
-CODE = f"""
-from flashpan.cli.progress import night_progress
-from flashpan.night.headway import Headway
-with night_progress() as bar:
-    bar.show({WAY})
-    bar.say('a.mov: is empty')
-"""
+MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
 
 
-def test_says_how_far_it_is_and_lets_lines_pass():
-    near, far = pty.openpty()
-    termios.tcsetwinsize(far, (24, 120))
-    subprocess.run([sys.executable, "-c", CODE], stderr=far, check=True)
-    os.close(far)
-    text = _all_of(near)
-    assert re.search(
-        r"night: 22/60 takes, 1 event, 1,234,567 frames, [\d,]+ frames/s +37%\|.*\| \d\d:\d\d,"
-        r" .* left",
-        text,
+class Terminal(io.StringIO):
+    def isatty(self):
+        return True
+
+
+@pytest.fixture
+def terminal(monkeypatch):
+    """What a terminal would show of a bar that is drawn at every step."""
+    from functools import partial
+
+    import tqdm
+
+    said = Terminal()
+    monkeypatch.setattr(progress_module.sys, "stderr", said)
+    monkeypatch.setattr(tqdm, "tqdm", partial(tqdm.tqdm, mininterval=0, miniters=1, ncols=120))
+    return said
+
+
+def test_shows_speed_events_and_time_left(flash, terminal):
+    with open_take(flash) as reader, progress(reader.info) as shown:
+        shown(0)
+        shown(99)
+        shown.event()
+        shown(199)
+        shown.event()
+        shown(299)
+    said = terminal.getvalue()
+    last = said.split("\r")[-3]
+    assert "flash" in last
+    assert "300/600" in last
+    assert re.search(r"[\d.]+ ?[kM]? ?frames/s|frames/s|s/ frames", last)
+    assert re.search(r"<\d\d:\d\d", last)
+    assert "2 events" in last
+    assert "1 event," not in last
+    assert "1 event" in said
+
+
+def test_quiet_shows_nothing(flash, terminal):
+    with open_take(flash) as reader, progress(reader.info, quiet=True) as shown:
+        shown(0)
+        shown.event()
+        shown(599)
+    assert terminal.getvalue() == ""
+
+
+@pytest.mark.parametrize("quiet", [False, True])
+def test_find_on_a_terminal(flash, tmp_path, quiet):
+    above, below = pty.openpty()
+    words = ["find", str(flash), "--detector", "difference", "--out", str(tmp_path)]
+    done = subprocess.run(
+        [*MAIN, *words, *(["--quiet"] if quiet else [])], stdout=subprocess.PIPE, stderr=below
     )
-    # the line stands by itself, where the bar was
-    assert re.search(r"\r *\rflashpan: a\.mov: is empty\r\n", text)
+    os.close(below)
+    said = b""
+    while True:
+        try:
+            part = os.read(above, 65536)
+        except OSError:
+            break
+        if not part:
+            break
+        said += part
+    os.close(above)
+    assert done.returncode == 0
+    assert b"flash" in done.stdout
+    assert (said == b"") == quiet
 
 
-def test_is_silent_where_nobody_looks(capsys):
-    with night_progress() as bar:
-        bar.show(WAY)
-        bar.say("a.mov: is empty")
-    assert capsys.readouterr().err == "flashpan: a.mov: is empty\n"
+def test_find_keeps_scores_on_request(run, flash, tmp_path):
+    from flashpan.scores import read_scores
 
-
-def _all_of(terminal):
-    text = b""
-    try:
-        while part := os.read(terminal, 4096):
-            text += part
-    except OSError:  # how a terminal says that nobody writes to it any more
-        pass
-    os.close(terminal)
-    return text.decode()
+    done = run("find", flash, "--detector", "difference", "--out", tmp_path, "--trace", "--quiet")
+    assert (done.status, done.err) == (0, "")
+    assert read_scores(tmp_path / "flash.scores.npz").scores.shape == (1, 600)
+    assert run("find", flash, "--trace").status == 2

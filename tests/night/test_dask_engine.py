@@ -89,7 +89,7 @@ def source(tmp_path_factory):
 def here(tmp_path_factory, source):
     """The night that one process makes of them."""
     dest = tmp_path_factory.mktemp("here") / "night"
-    ingest(source, dest, QUICKLY, engine="inline")
+    ingest(source, dest, QUICKLY, engine="inline", sheets=False)
     return dest
 
 
@@ -108,6 +108,7 @@ def test_the_same_night_though_a_worker_is_lost_midway(tmp_path, source, here):
             tmp_path / "there",
             QUICKLY,
             engine="dask",
+            sheets=False,
             scheduler=where,
             on_take=lose_one,
         )
@@ -133,10 +134,11 @@ def test_a_scheduler_that_is_lost_loses_no_more_than_what_was_in_hand(tmp_path, 
                 tmp_path / "there",
                 QUICKLY,
                 engine="dask",
+                sheets=False,
                 scheduler=where,
                 on_take=lose_the_scheduler,
             )
-    night = ingest(source, tmp_path / "there", QUICKLY, engine="inline")
+    night = ingest(source, tmp_path / "there", QUICKLY, engine="inline", sheets=False)
     assert len(night.done) + len(night.there) == 8
     assert len(night.there) >= 2
     assert content_of(tmp_path / "there") == content_of(here)
@@ -157,7 +159,7 @@ def test_a_long_take_in_pieces(tmp_path):
     mixed_takes(source, 2)
     long = source / "long.npy"
     np.save(long, np.concatenate([pictures(300, [200 + n]) for n in range(8)]))
-    ingest(source, tmp_path / "here", QUICKLY, engine="inline")
+    ingest(source, tmp_path / "here", QUICKLY, engine="inline", sheets=False)
     lines = []
     with cluster(tmp_path) as (where, _):
         night = ingest(
@@ -165,6 +167,7 @@ def test_a_long_take_in_pieces(tmp_path):
             tmp_path / "there",
             QUICKLY,
             engine="dask",
+            sheets=False,
             scheduler=where,
             split_above=long.stat().st_size - 1,
             on_line=lines.append,
@@ -176,7 +179,7 @@ def test_a_long_take_in_pieces(tmp_path):
 
 
 def test_a_cluster_of_this_machine(tmp_path, source):
-    night = ingest(source, tmp_path / "night", QUICKLY, engine="dask", workers=2)
+    night = ingest(source, tmp_path / "night", QUICKLY, engine="dask", workers=2, sheets=False)
     assert (len(night.done), night.errors) == (8, [])
 
 

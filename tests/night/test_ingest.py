@@ -41,7 +41,7 @@ def dest(tmp_path):
 
 
 def run(source, dest, settings=BRIEFLY, **more):
-    more.setdefault("engine", "inline")
+    more = {"engine": "inline", "sheets": False} | more
     lines = []
     night = ingest(source, dest, settings, on_line=lines.append, **more)
     return night, lines
@@ -98,6 +98,7 @@ class TestLongTakes:
             tmp_path / "other",
             BRIEFLY,
             engine="processes",
+            sheets=False,
             workers=2,
             split_above=sizes[0],
             on_line=lines.append,

@@ -13,7 +13,7 @@ import pytest
 from ingest_fixtures import content_of, files_under, mixed_takes
 
 MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
-QUICK = ["--pre-roll", "4", "--post-roll", "5", "--merge-gap", "3"]
+QUICK = ["--pre-roll", "4", "--post-roll", "5", "--merge-gap", "3", "--no-sheets"]
 
 
 def command(source, dest):

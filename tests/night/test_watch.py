@@ -47,7 +47,9 @@ def dest(tmp_path):
 
 
 def once(source, dest, **more):
-    return watch(source, dest, ASKED, engine="inline", once=True, **{"settle_s": 0.2} | more)
+    return watch(
+        source, dest, ASKED, engine="inline", once=True, sheets=False, **{"settle_s": 0.2} | more
+    )
 
 
 def rows(dest):

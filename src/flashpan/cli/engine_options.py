@@ -9,7 +9,7 @@ import click
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
-_NAMES = ("engine", "workers", "scheduler", "log_file")
+_NAMES = ("engine", "workers", "scheduler", "sheets", "log_file")
 _OPTIONS = (
     click.option(
         "--engine",
@@ -28,6 +28,12 @@ _OPTIONS = (
         default="4GB",
         show_default=True,
         help="Larger takes are measured in pieces by all workers at once; never for none.",
+    ),
+    click.option(
+        "--sheets/--no-sheets",
+        default=True,
+        show_default=True,
+        help="Contact sheet and score plot of every take.",
     ),
     click.option("--log-file", metavar="FILE", help="Add a JSON line for everything that happens."),
 )

@@ -15,7 +15,9 @@ from flashpan.cli.output import Results, note
 from flashpan.cli.progress import progress
 
 if TYPE_CHECKING:
-    from flashpan.model import EventLog
+    from pathlib import Path
+
+    from flashpan.model import Event, EventLog, ScoreTrace
     from flashpan.settings import Settings
     from flashpan.settingsfile import SettingsFile
 
@@ -55,6 +57,8 @@ Columns of --csv:
 @click.option("--csv", "as_csv", is_flag=True, help="Print a header and a row per event.")
 @click.option("--out", metavar="DIR", help="Write <take>.events.json there.")
 @click.option("--overwrite", is_flag=True, help="Replace event logs that are there already.")
+@click.option("--trace", is_flag=True, help="Write every frame's scores there, too.")
+@click.option("--quiet", is_flag=True, help="No progress, and no word of logs that are written.")
 @click.option(
     "--explain",
     "doubted",
@@ -73,21 +77,41 @@ def command(
     as_csv: bool,
     out: str | None,
     overwrite: bool,
+    trace: bool,
+    quiet: bool,
     doubted: int | None,
     **options: Any,
 ) -> None:
     """Read the options, search each take, show the results."""
     if doubted is not None:
-        _require_alone(takes, doubted, jsonl=jsonl, as_csv=as_csv, out=out or overwrite)
+        _require_alone(takes, doubted, jsonl=jsonl, as_csv=as_csv, out=out or overwrite or trace)
         asked, named = asked_settings(options), named_settings(settings_file)
-        work = partial(_explain_one, frame=doubted, asked=asked, named=named, as_json=as_json)
+        work = partial(
+            _explain_one,
+            frame=doubted,
+            asked=asked,
+            named=named,
+            as_json=as_json,
+            quiet=quiet,
+        )
         ctx.exit(each_take(takes, work))
     if overwrite and out is None:
         raise click.UsageError("--overwrite is about the logs of --out DIR; give both")
+    if trace and out is None:
+        raise click.UsageError("--trace writes scores beside the logs of --out DIR; give both")
     form_type = _form_type(as_json=as_json, jsonl=jsonl, as_csv=as_csv)
     form = form_type(Results(go_on=out is not None), n_takes=len(takes))
     asked, named = asked_settings(options), named_settings(settings_file)
-    work = partial(_find_one, asked=asked, named=named, form=form, out=out, overwrite=overwrite)
+    work = partial(
+        _find_one,
+        asked=asked,
+        named=named,
+        form=form,
+        out=out,
+        overwrite=overwrite,
+        trace=trace,
+        quiet=quiet,
+    )
     status = each_take(takes, work)
     form.finish()
     ctx.exit(status)
@@ -102,19 +126,28 @@ def _require_alone(takes: tuple[str, ...], frame: int, **others: object) -> None
     if any(others.values()):
         raise click.UsageError(
             "--explain prints an answer as text or, with --json, as JSON;"
-            " leave out --jsonl, --csv, --out and --overwrite"
+            " leave out --jsonl, --csv, --out, --overwrite and --trace"
         )
 
 
 def _explain_one(
-    take: str, *, frame: int, asked: Settings, named: SettingsFile | None, as_json: bool
+    take: str,
+    *,
+    frame: int,
+    asked: Settings,
+    named: SettingsFile | None,
+    as_json: bool,
+    quiet: bool,
 ) -> None:
     from flashpan.answer import explanation_to_dict, format_explanation
     from flashpan.explain import explain
     from flashpan.settingsfile import settings_for
 
     settings = settings_for(take, asked, named)
-    with open_with(take, settings) as reader, progress(reader.info, settings.first or 0) as shown:
+    with (
+        open_with(take, settings) as reader,
+        progress(reader.info, settings.first or 0, quiet=quiet) as shown,
+    ):
         explained = explain(reader, frame, settings, on_frame=shown)
     text = format_explanation(explained)
     if as_json:
@@ -136,17 +169,41 @@ def _find_one(
     form: Table,
     out: str | None,
     overwrite: bool,
+    trace: bool,
+    quiet: bool,
 ) -> None:
     from flashpan.eventlog import write_log
     from flashpan.settingsfile import settings_for
 
-    log = _search(take, settings_for(take, asked, named), form, None if overwrite else out)
+    must_be_free = None if overwrite else out
+    settings = settings_for(take, asked, named)
+    log = _search(take, settings, form, must_be_free, trace=trace, quiet=quiet)
     if out is not None:
-        note(f"wrote {write_log(log, out, overwrite)}")
+        path = write_log(log, out, overwrite)
+        if log.trace is not None:
+            _write_scores(log.trace, path, overwrite)
+        if not quiet:
+            note(f"wrote {path}")
     form.log(log)
 
 
-def _search(take: str, settings: Settings, form: Table, must_be_free: str | None) -> EventLog:
+def _write_scores(trace: ScoreTrace, log_path: Path, overwrite: bool) -> None:
+    from flashpan.eventlog import EXTENSION
+    from flashpan.scores import SUFFIX, write_scores
+
+    beside = log_path.with_name(log_path.name.removesuffix(EXTENSION) + SUFFIX)
+    write_scores(trace, beside, overwrite=overwrite)
+
+
+def _search(
+    take: str,
+    settings: Settings,
+    form: Table,
+    must_be_free: str | None,
+    *,
+    trace: bool,
+    quiet: bool,
+) -> EventLog:
     from flashpan.atomic import refuse_existing
     from flashpan.eventlog import log_path
     from flashpan.find import find
@@ -154,6 +211,10 @@ def _search(take: str, settings: Settings, form: Table, must_be_free: str | None
     with open_with(take, settings) as reader:
         if must_be_free is not None:  # ask before the long work, not after
             refuse_existing(log_path(reader.info, must_be_free))
-        on_event = partial(form.event, reader.info)
-        with progress(reader.info, settings.first or 0) as on_frame:
-            return find(reader, settings, on_event=on_event, on_frame=on_frame)
+        with progress(reader.info, settings.first or 0, quiet=quiet) as shown:
+
+            def on_event(event: Event) -> None:
+                shown.event()
+                form.event(reader.info, event)
+
+            return find(reader, settings, on_event=on_event, on_frame=shown, keep_trace=trace)

@@ -17,16 +17,35 @@ if TYPE_CHECKING:
     from flashpan.night.headway import Headway
 
 
+class Progress:
+    """How far a search is: frames per second, events so far, time left.
+
+    Parameters
+    ----------
+    bar : tqdm
+    """
+
+    def __init__(self, bar: tqdm[NoReturn]) -> None:
+        self._bar, self._n_events = bar, 0
+
+    def __call__(self, index: int) -> None:
+        """Note a frame by its number."""
+        self._bar.update(index + 1 - self._bar.n)
+
+    def event(self) -> None:
+        """Note one more event."""
+        self._n_events += 1
+        text = f"{self._n_events} event{'s' * (self._n_events != 1)}"
+        self._bar.set_postfix_str(text, refresh=False)
+
+
 @contextmanager
-def progress(take: TakeInfo, first: int = 0) -> Iterator[Callable[[int], None]]:
-    """Give a function to call with each frame number; shows frames per second covered."""
+def progress(take: TakeInfo, first: int = 0, *, quiet: bool = False) -> Iterator[Progress]:
+    """Give something to call with each frame number, and to tell of events."""
     # what a container claims is good enough for a bar
-    with _bar(take.name, take.n_frames or take.declared_frames, first) as bar:
-
-        def on_frame(index: int) -> None:
-            bar.update(index + 1 - bar.n)
-
-        yield on_frame
+    total = take.n_frames or take.declared_frames
+    with _bar(take.name, total, first, quiet=quiet) as bar:
+        yield Progress(bar)
 
 
 @contextmanager
@@ -90,6 +109,8 @@ def _bar(
     done: int = 0,
     unit: str = " frames",
     bar_format: str | None = None,
+    *,
+    quiet: bool = False,
 ) -> tqdm[NoReturn]:
     from tqdm import tqdm
 
@@ -101,5 +122,5 @@ def _bar(
         bar_format=bar_format,
         leave=False,
         file=sys.stderr,
-        disable=None,
+        disable=True if quiet else None,
     )

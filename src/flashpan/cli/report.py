@@ -17,6 +17,7 @@ Examples:
   flashpan report night
   flashpan report night --offload-rate 120MB/s
   flashpan report night --csv
+  flashpan report night --html night/report
 
 \b
 Columns of --csv, a row per event, by time:
@@ -36,7 +37,15 @@ Columns of --csv, a row per event, by time:
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the whole report as JSON.")
 @click.option("--csv", "as_csv", is_flag=True, help="Print a header and a row per event.")
-def command(dest: str, offload_rate: str | None, as_json: bool, as_csv: bool) -> None:
+@click.option(
+    "--html",
+    metavar="DIR",
+    help="Write pages with all pictures there instead, which open from disk; an older report there"
+    " is replaced.",
+)
+def command(
+    dest: str, offload_rate: str | None, as_json: bool, as_csv: bool, html: str | None
+) -> None:
     """Read the catalog, sum up, print."""
     from flashpan.night.record import NightRecord
     from flashpan.night.report import night_report, parse_offload_rate
@@ -44,8 +53,21 @@ def command(dest: str, offload_rate: str | None, as_json: bool, as_csv: bool) ->
 
     if as_json and as_csv:
         raise click.UsageError("--json and --csv exclude each other; give one")
+    if html is not None:
+        if as_json or as_csv or offload_rate:
+            raise click.UsageError("--html stands alone; give it without the others")
+        _write_pages(dest, html)
+        return
     rate = None if offload_rate is None else parse_offload_rate(offload_rate)
     form = report_json if as_json else report_csv if as_csv else format_report
     with NightRecord.read(dest) as record, record.at_one_moment():
         text = form(night_report(record, offload_rate=rate))
     Results(go_on=False).write(text)
+
+
+def _write_pages(dest: str, folder: str) -> None:
+    from flashpan.night.htmlreport import write_html_report
+    from flashpan.night.record import NightRecord
+
+    with NightRecord.read(dest) as record:
+        Results(go_on=True).write(str(write_html_report(record, folder)))

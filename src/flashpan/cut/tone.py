@@ -33,10 +33,14 @@ class Tone:
     ----------
     low, high : float
         Fractions of the range that become 0 and 255.
+    lift : float
+        What is shown is the part between them to the power of ``1 / lift``: 1 is linear, more
+        makes the middle brighter.
     """
 
     low: float = 0.0
     high: float = 1.0
+    lift: float = 1.0
 
     def text(self, picture: NativePicture) -> str:
         """What was done, in code values of a picture of the take."""
@@ -44,7 +48,8 @@ class Tone:
             return "full tone range"
         span = picture.white - picture.black
         low, high = (round(picture.black + part * span) for part in (self.low, self.high))
-        return f"tone stretched: {low} to {high} of {picture.black} to {picture.white}"
+        lifted = "" if self.lift == 1 else f", middle lifted (power 1/{self.lift:g})"
+        return f"tone stretched: {low} to {high} of {picture.black} to {picture.white}{lifted}"
 
 
 FULL = Tone()
@@ -76,7 +81,7 @@ def stretched(pictures: Iterable[NativePicture], tail_percent: float = _TAIL_PER
     tail_percent : float
         0 shows everything that there is.
     """
-    levels = [_levels(picture) for picture in pictures]
+    levels = [levels_of(picture) for picture in pictures]
     if not levels:
         return FULL
     ends = np.percentile(np.concatenate(levels), (tail_percent, 100 - tail_percent))
@@ -87,7 +92,7 @@ def stretched(pictures: Iterable[NativePicture], tail_percent: float = _TAIL_PER
     return Tone(low, high)
 
 
-def _levels(picture: NativePicture) -> npt.NDArray[np.float32]:
+def levels_of(picture: NativePicture) -> npt.NDArray[np.float32]:
     """Samples of a picture as fractions of the range; not more than are needed."""
     samples = picture.pixels.reshape(-1)
     step = max(1, samples.size // _MOST_SAMPLES)
@@ -101,4 +106,4 @@ def _table(bit_depth: int, black: int, white: int, tone: Tone) -> Pixels8:
     """Output for every code value of the word, so that no sample can fall outside."""
     words = np.arange(1 << (8 if bit_depth <= 8 else 16), dtype=np.float64)
     part = ((words - black) / (white - black) - tone.low) / (tone.high - tone.low)
-    return np.rint(np.clip(part, 0, 1) * 255).astype(np.uint8)
+    return np.rint(np.clip(part, 0, 1) ** (1 / tone.lift) * 255).astype(np.uint8)

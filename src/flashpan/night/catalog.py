@@ -22,16 +22,20 @@ from flashpan.errors import CatalogError
 from flashpan.night.clock import of_file_time
 from flashpan.night.database import Database
 from flashpan.night.discovery import CATALOG_NAME
+from flashpan.night.edits import regions_of, with_regions
 from flashpan.night.found import Found, stamp
 from flashpan.night.identity import TIME_STEP_NS, Identity
+from flashpan.night.key import said
 from flashpan.night.lock import only_run
 from flashpan.night.record import NightRecord, identity_in
-from flashpan.night.results import put_results
-from flashpan.night.rows import CIRCLED, DONE, FAILED, NEW, REJECTED, RUNNING
+from flashpan.night.results import put_clips, put_results
+from flashpan.night.rows import CIRCLED, DONE, FAILED, NEW, REJECTED, RUNNING, ClipReport
 from flashpan.night.sums import TO_COME
 
 if TYPE_CHECKING:
+    from flashpan.cut.plan import TrimSettings
     from flashpan.night.job import Report
+    from flashpan.settings import Settings
 
 STOPPED = "stopped"
 _AT_WORK = "at work since"
@@ -236,6 +240,25 @@ class Catalog(NightRecord):
         rows = self._db.rows("SELECT folder FROM take WHERE folder IS NOT NULL")
         return {str(row["folder"]) for row in rows}
 
+    def with_regions(self, take_id: int, settings: Settings, wanted: TrimSettings) -> Settings:
+        """Add the regions that the operator drew on a take to what is asked for it.
+
+        What was asked without them is remembered: they may be taken away again.
+        """
+        regions = regions_of(self._db, take_id)
+        row = self._db.first("SELECT said FROM asked_before WHERE take_id = ?", take_id)
+        if not regions:
+            if row is not None:
+                self._db.run("DELETE FROM asked_before WHERE take_id = ?", take_id)
+            return settings
+        said_text = json.dumps(said(settings, wanted), sort_keys=True)
+        if row is None or row["said"] != said_text:
+            with self._db.change():
+                self._db.run(
+                    "INSERT OR REPLACE INTO asked_before VALUES (?, ?)", take_id, said_text
+                )
+        return with_regions(settings, regions)
+
     # what becomes of them
 
     def begin(self, take_id: int, settings: dict[str, Any], settings_key: str, folder: str) -> None:
@@ -341,6 +364,12 @@ class Catalog(NightRecord):
             )
         if not done.rowcount:
             raise KeyError((take_id, event))
+
+    def put_clips(self, take_id: int, number: int, clips: Iterable[ClipReport]) -> None:
+        """Note what there is of one range now, in place of all that was."""
+        with self._db.change():
+            self._db.run("DELETE FROM clip WHERE take_id = ? AND number = ?", take_id, number)
+            put_clips(self._db, take_id, clips)
 
     def put_problems(self, found: Iterable[Found]) -> None:
         """Note what could not be read in the last look at the source, in place of all before."""

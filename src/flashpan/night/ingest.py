@@ -11,7 +11,7 @@ from typing import Any
 from flashpan.atomic import write_bytes
 from flashpan.cut.budget import parse_budget
 from flashpan.cut.plan import TrimSettings
-from flashpan.errors import SettingsError, TakeError, UsageError
+from flashpan.errors import FlashpanError, SettingsError, TakeError, UsageError
 from flashpan.night.desk import desk_at
 from flashpan.night.discovery import discover
 from flashpan.night.engines import Engine
@@ -41,6 +41,7 @@ def ingest(
     workers: int | None = None,
     scheduler: str | None = None,
     split_above: int | None = SPLIT_ABOVE_BYTES,
+    sheets: bool = True,
     log_file: str | os.PathLike[str] | None = None,
     on_take: Callable[[Step], object] | None = None,
     on_headway: Callable[[Headway], object] | None = None,
@@ -74,6 +75,8 @@ def ingest(
     split_above : int or None
         Takes of more bytes are measured in pieces by all workers, after the others; None for
         never.
+    sheets : bool
+        Put a contact sheet and a score plot beside each take's log.
     log_file : path-like, optional
         Gets a JSON line for everything that happens.
     on_take : callable, optional
@@ -116,14 +119,29 @@ def ingest(
             takes=takes,
             wanted=wanted or TrimSettings(),
             split_above=split_above,
+            sheets=sheets,
             on_take=on_take or (lambda step: None),
             on_headway=on_headway or (lambda headway: None),
             at_end=lambda night: seal_night(desk, night, on_note or (lambda text: None)),
         )
         try:
-            return Run(order, desk).all_takes()
+            night = Run(order, desk).all_takes()
         finally:
             write_index(desk.catalog)
+        if sheets:
+            _write_sheet(desk.catalog, on_note)
+    return night
+
+
+def _write_sheet(record: NightRecord, on_note: Callable[[str], object] | None) -> None:
+    """Put the night's contact sheet beside the catalog; where that fails the night is done."""
+    from flashpan.night.nightsheet import write_night_sheet  # heavy, and not always wanted
+
+    try:
+        write_night_sheet(record)
+    except FlashpanError as error:
+        if on_note is not None:
+            on_note(f"no sheet of the night: {error}")
 
 
 def write_index(record: NightRecord) -> None:

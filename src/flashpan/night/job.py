@@ -51,6 +51,8 @@ class Job:
         What the clips shall be.
     permit : str
         See `flashpan.night.permit`; empty for a job by itself.
+    sheets : bool
+        Make contact sheet and score plot, too.
     """
 
     take: str
@@ -59,6 +61,7 @@ class Job:
     settings: Settings
     wanted: TrimSettings
     permit: str = ""
+    sheets: bool = False
 
     @property
     def out(self) -> Path:
@@ -160,16 +163,17 @@ def _done(job: Job, allowed: Permit, measured: Measured | None) -> Report:
             allowed.check()
             tell(index)
 
-        plan = run.plan(reader, job.settings, on_frame, measured)
+        plan = run.plan(reader, job.settings, on_frame, measured, keep_scores=job.sheets)
     try:
         done = run.write(plan, on_clip=allowed.check)
     except RunOver:
         raise
     except TakeError as error:  # no room: what was found is known all the same
         done = _not_cut(job, plan, error)
+    notes = _sheet_notes(plan) if job.sheets else ()
     if fingerprint_of(job.take) != before:
         raise TakeError(f"{job.take}: changed while it was read; run again when it is at rest")
-    return _report(job, done)
+    return _report(job, done, notes)
 
 
 def _not_cut(job: Job, plan: Plan, error: TakeError) -> Trimmed:
@@ -181,7 +185,30 @@ def _not_cut(job: Job, plan: Plan, error: TakeError) -> Trimmed:
     )
 
 
-def _report(job: Job, done: Trimmed) -> Report:
+def _sheet_notes(plan: Plan) -> tuple[str, ...]:
+    """Make the sheets; what is wrong with them is no fault of the clips, and only said."""
+    try:
+        # heavy, and not always wanted
+        from flashpan.sheet.make import make_sheets, pictures_for, scores_of
+
+        with pictures_for(plan) as pictures:
+            make_sheets(
+                plan.log,
+                scores_of(plan.log, plan.log_path),
+                pictures,
+                plan.log_path.parent,
+                plan.stem,
+                overwrite=True,
+            )
+    except FlashpanError as error:
+        return (f"no sheet: {one_line(error)}",)
+    except Exception as error:  # a picture that cannot be drawn must not cost the take
+        said = "".join(traceback.format_exception_only(error)).strip()
+        return (f"no sheet: {one_line(said)}; this is a fault of flashpan",)
+    return ()
+
+
+def _report(job: Job, done: Trimmed, notes: tuple[str, ...] = ()) -> Report:
     results = [done.log_path, *(path for output in done.outputs for path in _paths(output))]
     stem = done.log_path.name.removesuffix(EXTENSION)
     write_checksums(done.log_path.with_name(stem + SUFFIX), results)
@@ -191,9 +218,9 @@ def _report(job: Job, done: Trimmed) -> Report:
         folder=job.folder,
         log=to_dict(done.log),
         log_name=done.log_path.name,
-        clips=tuple(map(_clip_report, done.outputs)),
+        clips=tuple(map(clip_report, done.outputs)),
         left_out=len(done.left_out),
-        warnings=(*done.log.warnings, *_clip_warnings(done)),
+        warnings=(*done.log.warnings, *_clip_warnings(done), *notes),
         error="; ".join(one_line(failed.error) for failed in done.failed),
         bytes_read=done.log.totals.bytes_read,
         source_bytes=0 if known is None else known.size_bytes,
@@ -208,7 +235,8 @@ def _paths(output: Output) -> tuple[Path, ...]:
     return (output.path, sidecar) if sidecar.exists() else (output.path,)
 
 
-def _clip_report(output: Output) -> ClipReport:
+def clip_report(output: Output) -> ClipReport:
+    """What the catalog keeps of a clip or copy."""
     return ClipReport(
         number=output.number,
         form=str(output.form),

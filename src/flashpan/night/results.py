@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from flashpan.night.database import Database
+from flashpan.night.edits import edits_of, put_edits
 from flashpan.night.marks import marks_of, put_marks
 from flashpan.night.rows import ClipReport
 
@@ -18,7 +20,7 @@ _OF_CLIP = ClipReport.__slots__
 
 def put_results(db: Database, take_id: int, report: Report, log: dict[str, Any]) -> None:
     """Put what came of a take in place of what is there of it, and keep the operator's marks."""
-    judged = marks_of(db, take_id)
+    judged, edited = marks_of(db, take_id), edits_of(db, take_id)
     for table in ("event", "clip", "trim_range", "warning"):
         db.run(f"DELETE FROM {table} WHERE take_id = ?", take_id)
     db.run(
@@ -38,12 +40,18 @@ def put_results(db: Database, take_id: int, report: Report, log: dict[str, Any])
         )
     _put_ranges(db, take_id, log)
     _put_events(db, take_id, log)
-    for clip in report.clips:
-        columns = {name: getattr(clip, name) for name in _OF_CLIP}
-        db.insert("clip", take_id=take_id, **columns)
+    put_clips(db, take_id, report.clips)
     for number, text in enumerate(report.warnings):
         db.insert("warning", take_id=take_id, number=number, text=text)
     put_marks(db, take_id, judged)
+    put_edits(db, take_id, edited)
+
+
+def put_clips(db: Database, take_id: int, clips: Iterable[ClipReport]) -> None:
+    """Add clips and copies of a take."""
+    for clip in clips:
+        columns = {name: getattr(clip, name) for name in _OF_CLIP}
+        db.insert("clip", take_id=take_id, **columns)
 
 
 def _put_ranges(db: Database, take_id: int, log: dict[str, Any]) -> None:

@@ -112,6 +112,8 @@ class Order:
         Called with a `Step` for each take.
     on_headway : callable
         Called about once a second with a `Headway`.
+    sheets : bool
+        Make contact sheets and score plots, too.
     more : callable
         Asked again and again, while anything is done, for takes that have come up meanwhile.
     at_end : callable
@@ -124,6 +126,7 @@ class Order:
     split_above: int | None
     on_take: Callable[[Step], object]
     on_headway: Callable[[Headway], object] = lambda headway: None
+    sheets: bool = True
     more: Callable[[], Sequence[tuple[Found, Settings]]] = tuple
     at_end: Callable[[Night], object] = lambda night: None
 
@@ -290,7 +293,9 @@ class Run:
             take_id = self._catalog.add(found, identity)
             self._catalog.set_slate(take_id, {name: text for name, text, _ in settings.slate})
             self._no_more_to_come(found.path)
-        key = key_of(settings, settings.clips.below(self._order.wanted))
+        wanted = settings.clips.below(self._order.wanted)
+        settings = self._catalog.with_regions(take_id, settings, wanted)
+        key = key_of(settings, wanted)
         is_same = take_id in self._seen and not self._failed_before(take_id)
         self._seen.add(take_id)
         if is_same or self._catalog.is_done(identity, key):
@@ -323,6 +328,7 @@ class Run:
             settings=settings,
             wanted=settings.clips.below(self._order.wanted),
             permit=self._permit,
+            sheets=self._order.sheets,
         )
         self._make_way(take_id, job)
         return _Item(take_id, job, found.bytes)

@@ -139,7 +139,45 @@ _SLATE = """
 ALTER TABLE take ADD COLUMN slate TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(slate));
 """
 
-STEPS: tuple[str, ...] = (_FIRST, _WHEN_SHOT, _MARKS, _SLATE)
+_REVIEW = """
+CREATE TABLE range_edit (
+    take_id INTEGER NOT NULL,
+    number INTEGER NOT NULL,
+    first INTEGER NOT NULL CHECK (first >= 0),
+    last INTEGER NOT NULL CHECK (last >= first),
+    PRIMARY KEY (take_id, number),
+    FOREIGN KEY (take_id, number) REFERENCES trim_range (take_id, number) ON DELETE CASCADE
+) WITHOUT ROWID;
+
+CREATE TABLE take_region (
+    take_id INTEGER NOT NULL REFERENCES take (id) ON DELETE CASCADE,
+    number INTEGER NOT NULL,
+    role TEXT NOT NULL CHECK (role IN ('look', 'ignore')),
+    x INTEGER NOT NULL CHECK (x >= 0),
+    y INTEGER NOT NULL CHECK (y >= 0),
+    width INTEGER NOT NULL CHECK (width > 0),
+    height INTEGER NOT NULL CHECK (height > 0),
+    PRIMARY KEY (take_id, number)
+) WITHOUT ROWID;
+
+CREATE TABLE asked_before (
+    take_id INTEGER PRIMARY KEY REFERENCES take (id) ON DELETE CASCADE,
+    said TEXT NOT NULL CHECK (json_valid(said))
+);
+
+CREATE TABLE review_step (
+    id INTEGER PRIMARY KEY,
+    made_at TEXT NOT NULL,
+    take_id INTEGER NOT NULL REFERENCES take (id) ON DELETE CASCADE,
+    what TEXT NOT NULL CHECK (what IN ('mark', 'note', 'range', 'regions')),
+    number INTEGER NOT NULL,
+    before TEXT NOT NULL CHECK (json_valid(before)),
+    after TEXT NOT NULL CHECK (json_valid(after)),
+    is_undone INTEGER NOT NULL DEFAULT 0
+);
+"""
+
+STEPS: tuple[str, ...] = (_FIRST, _WHEN_SHOT, _MARKS, _SLATE, _REVIEW)
 """SQL from each version to the next."""
 
 VERSION = len(STEPS)

@@ -52,6 +52,7 @@ def watch(
     workers: int | None = None,
     scheduler: str | None = None,
     split_above: int | None = SPLIT_ABOVE_BYTES,
+    sheets: bool = True,
     settle_s: float = SETTLE_S,
     look_every_s: float = LOOK_EVERY_S,
     once: bool = False,
@@ -97,6 +98,7 @@ def watch(
             takes=(),
             wanted=wanted or TrimSettings(),
             split_above=split_above,
+            sheets=sheets,
             on_take=on_take or (lambda step: None),
         )
         layers = partial(Layers, order.source, settings or Settings(), named)
