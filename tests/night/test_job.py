@@ -103,7 +103,7 @@ def test_a_take_that_cannot_be_read_is_reported(tmp_path, dest, content):
 
 
 def test_a_fault_in_a_plug_in_is_reported(take, dest, monkeypatch):
-    def broken(*_):
+    def broken(*_, **__):
         raise ZeroDivisionError("division by zero")
 
     monkeypatch.setattr(TrimRun, "plan", broken)
