@@ -152,7 +152,7 @@ class TestStopped:
         folder = tmp_path / "long"
         folder.mkdir()
         for number in range(2):
-            np.save(folder / f"take{number}.npy", shots(number, n_frames=1500))
+            np.save(folder / f"take{number}.npy", shots(number, n_frames=1000))
         return folder
 
     @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.slow
 N = 10
 PLACES = [(3, 5), (N - 1, N - 1), (0, N - 1)]  # beside a keyframe, the last, all
 ENDINGS = ["avi", "mov", "mp4", "mkv", "mxf", "nut", "ts", "webm", "asf", "flv", "ogv", "ivf"]
-SIZES = {"dnxhd": (128, 256), "dvvideo": (576, 720)}
+SIZES = {"dnxhd": (128, 256), "dvvideo": (576, 720), "h261": (144, 176)}
 OPTIONS = {
     "dnxhd": {"profile": "dnxhr_hq"},
     "libx265": {"x265-params": "log-level=none:pools=1"},
@@ -66,7 +66,7 @@ def depths_tried(name):
 
 def written(path, codec, pixels):
     """A take, or None where FFmpeg does not write it or the ffmpeg command does not read it."""
-    rows, cols = SIZES.get(codec, (144, 176))
+    rows, cols = SIZES.get(codec, (96, 128))
     options = {"g": "4", **OPTIONS.get(codec, {})}
     try:
         frames = (
