@@ -6,10 +6,10 @@ import pty
 import re
 import subprocess
 import sys
+from contextlib import redirect_stderr
 
 import pytest
 
-from flashpan.cli import progress as progress_module
 from flashpan.cli.progress import progress
 from flashpan.readers.open import open_take
 
@@ -28,14 +28,16 @@ def terminal(monkeypatch):
 
     import tqdm
 
-    said = Terminal()
-    monkeypatch.setattr(progress_module.sys, "stderr", said)
     monkeypatch.setattr(tqdm, "tqdm", partial(tqdm.tqdm, mininterval=0, miniters=1, ncols=120))
-    return said
+    return Terminal()
 
 
 def test_shows_speed_events_and_time_left(flash, terminal):
-    with open_take(flash) as reader, progress(reader.info) as shown:
+    with (
+        redirect_stderr(terminal),
+        open_take(flash) as reader,
+        progress(reader.info) as shown,
+    ):
         shown(0)
         shown(99)
         shown.event()
@@ -54,7 +56,11 @@ def test_shows_speed_events_and_time_left(flash, terminal):
 
 
 def test_quiet_shows_nothing(flash, terminal):
-    with open_take(flash) as reader, progress(reader.info, quiet=True) as shown:
+    with (
+        redirect_stderr(terminal),
+        open_take(flash) as reader,
+        progress(reader.info, quiet=True) as shown,
+    ):
         shown(0)
         shown.event()
         shown(599)
