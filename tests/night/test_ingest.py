@@ -508,10 +508,10 @@ _CUSTOM = """
 import os, signal
 from flashpan.trim import TrimRun
 plan = TrimRun.plan
-def deadly(self, reader, *more):
+def deadly(self, reader, *more, **named):
     if "stills 03" in reader.info.path:
         os.kill(os.getpid(), signal.SIGSEGV)
-    return plan(self, reader, *more)
+    return plan(self, reader, *more, **named)
 TrimRun.plan = deadly
 """
 

@@ -128,8 +128,8 @@ def test_a_clip_that_fails_leaves_the_others(take, dest, monkeypatch):
 def test_a_take_that_changes_meanwhile_is_refused(take, dest, monkeypatch):
     plan = TrimRun.plan
 
-    def growing(*args):
-        done = plan(*args)
+    def growing(*args, **named):
+        done = plan(*args, **named)
         with take.open("ab") as file:
             file.write(b"more")
         return done

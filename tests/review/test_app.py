@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+import flashpan
 from flashpan.cut.native import NativePicture
 from flashpan.cut.tone import FULL, toned
 from flashpan.night.record import NightRecord
@@ -213,6 +214,7 @@ class TestAgain:
         sums = (night / "spark" / "spark.sha256").read_text()
         assert clip["name"] in sums
         assert old not in sums
+        assert flashpan.verify(night).ok
 
     def test_a_take_is_searched_with_its_regions(self, client, night):
         spark = client.take("spark")
@@ -229,6 +231,7 @@ class TestAgain:
         _, answer = client.post(f"/api/takes/{spark['id']}/search")
         assert client.done(answer["result"])["text"] == "2 events found"
         assert [one["onset"] for one in client.take("spark")["events"]] == [50, 90]
+        assert flashpan.verify(night).ok
 
     def test_a_take_that_is_gone(self, client, small_night):
         bang = client.take("bang")["id"]

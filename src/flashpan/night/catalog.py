@@ -43,7 +43,10 @@ _AT_WORK = "at work since"
 
 @dataclass(frozen=True, slots=True)
 class DoneTake:
-    """A take that is done, and how it lay there then; see `TakeRow`."""
+    """A take that is done, and how it lay there then; see `TakeRow`.
+
+    None for which the operator drew regions: what is asked of it has to be worked out.
+    """
 
     id: int
     settings_key: str
@@ -54,6 +57,7 @@ class DoneTake:
     bytes: int
     n_files: int
     mtime_ns: int
+    slate: str
 
     def is_as(self, found: Found, settings_key: str) -> bool:
         """Whether it lies there as it did, and is to be done as it was."""
@@ -63,6 +67,11 @@ class DoneTake:
 
 
 _LYING = ("path", "place", "name", "kind", "bytes", "n_files", "mtime_ns")
+
+
+def slate_text(slate: Mapping[str, str]) -> str:
+    """A slate as the catalog holds it."""
+    return json.dumps(dict(slate))
 
 
 class Catalog(NightRecord):
@@ -206,7 +215,7 @@ class Catalog(NightRecord):
 
     def set_slate(self, take_id: int, slate: Mapping[str, str]) -> None:
         """Note what stands on a take's slate, in place of what stood there."""
-        said = json.dumps(dict(slate))
+        said = slate_text(slate)
         known = self._db.first("SELECT slate FROM take WHERE id = ?", take_id)
         if known is None or known["slate"] != said:  # else no disk to wait for
             self._db.run("UPDATE take SET slate = ? WHERE id = ?", said, take_id)
@@ -392,7 +401,9 @@ class Catalog(NightRecord):
 
 _DONE_TAKES = (
     "SELECT id, ifnull(settings_key, '') AS settings_key, path, place, name, kind, bytes, n_files,"
-    " mtime_ns FROM take WHERE state = ? AND replaced_by IS NULL"
+    " mtime_ns, slate FROM take WHERE state = ? AND replaced_by IS NULL"
+    " AND id NOT IN (SELECT take_id FROM take_region)"
+    " AND id NOT IN (SELECT take_id FROM asked_before)"
 )
 _IN_HAND = "SELECT id FROM take WHERE state = ?"
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from flashpan.cut.plan import TrimSettings
 from flashpan.errors import FlashpanError, TakeError
-from flashpan.night.catalog import DoneTake
+from flashpan.night.catalog import DoneTake, slate_text
 from flashpan.night.desk import Desk
 from flashpan.night.engines import Engine, EngineLost, WorkerDied, Workers, undisturbed
 from flashpan.night.folders import folder_for, is_of, move_aside
@@ -208,6 +208,9 @@ class Run:
             return False
         if not before.is_as(found, key_of(settings, settings.clips.below(self._order.wanted))):
             return False
+        slate = _slate(settings)
+        if before.slate != slate_text(slate):
+            self._catalog.set_slate(before.id, slate)
         self._seen.add(before.id)
         self._pass_over(found, "there")
         return True
@@ -291,7 +294,7 @@ class Run:
             return
         with self._catalog.together():
             take_id = self._catalog.add(found, identity)
-            self._catalog.set_slate(take_id, {name: text for name, text, _ in settings.slate})
+            self._catalog.set_slate(take_id, _slate(settings))
             self._no_more_to_come(found.path)
         wanted = settings.clips.below(self._order.wanted)
         settings = self._catalog.with_regions(take_id, settings, wanted)
@@ -496,3 +499,7 @@ def _facts(report: Report) -> dict[str, object]:
         "seconds": report.seconds,
         "warnings": list(report.warnings),
     }
+
+
+def _slate(settings: Settings) -> dict[str, str]:
+    return {name: text for name, text, _ in settings.slate}

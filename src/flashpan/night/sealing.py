@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 
 from flashpan.errors import FlashpanError
@@ -9,6 +10,21 @@ from flashpan.night.desk import Desk
 from flashpan.night.mhl import seal
 from flashpan.night.run import Night
 from flashpan.night.stopping import go_on
+
+
+def seal_again(dest: str | os.PathLike[str]) -> tuple[str, ...]:
+    """Seal a night after one of its takes was done again by hand.
+
+    Returns
+    -------
+    tuple of str
+        What is wrong with the night's files, a line each.
+    """
+    try:
+        sealed = seal(dest)
+    except FlashpanError as error:
+        return (str(error),)
+    return () if sealed is None else sealed.faults
 
 
 def seal_night(desk: Desk, night: Night, on_note: Callable[[str], object]) -> None:

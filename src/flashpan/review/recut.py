@@ -23,6 +23,7 @@ from flashpan.night.ingest import write_index
 from flashpan.night.job import clip_report
 from flashpan.night.reviewbook import ReviewBook, UnknownRow
 from flashpan.night.rows import ClipRow, TakeRow
+from flashpan.night.sealing import seal_again
 from flashpan.review.asked import asked_of
 from flashpan.review.places import inside_night
 from flashpan.review.rerun import row_of
@@ -67,8 +68,10 @@ def recut(dest: Path, take_id: int, number: int) -> str:
         _put_aside(folder, [clip for clip in old if clip.name not in names])
         _sum_up(catalog, row, folder)
         write_index(catalog)
+        faults = seal_again(dest)
     said = outputs[0]
-    return f"frames {said.first} to {said.last} cut{f', {said.proof}' if said.proof else ''}"
+    proof = f", {said.proof}" if said.proof else ""
+    return "; ".join((f"frames {said.first} to {said.last} cut{proof}", *faults))
 
 
 def _with_range(log: EventLog, number: int, kept: TrimRange) -> EventLog:

@@ -12,6 +12,7 @@ from flashpan.night.ingest import write_index
 from flashpan.night.reviewbook import ReviewBook, UnknownRow
 from flashpan.night.rows import TakeRow
 from flashpan.night.run import Order, Run
+from flashpan.night.sealing import seal_night
 from flashpan.readers.sequence import is_pattern
 from flashpan.review.asked import without_regions
 
@@ -69,6 +70,7 @@ def rerun(dest: Path, take_id: int) -> str:
             wanted=wanted,
             split_above=None,
             on_take=lambda step: None,
+            at_end=lambda night: seal_night(desk, night, lambda text: None),
         )
         try:
             night = Run(order, desk).all_takes()
@@ -78,4 +80,4 @@ def rerun(dest: Path, take_id: int) -> str:
         raise TakeError(night.errors[0])
     with ReviewBook.open(dest) as book:
         n_events = len(list(book.events(take_id)))
-    return f"{n_events} event{'s' * (n_events != 1)} found"
+    return "; ".join((f"{n_events} event{'s' * (n_events != 1)} found", *night.damaged))
