@@ -1,6 +1,7 @@
 """The answer to a doubt about a frame, against the search it comes from and the pixels."""
 
 import json
+import math
 import re
 from functools import cache, partial
 from pathlib import Path
@@ -8,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from array_takes import ArrayReader, digitised, grey_noise
+from scipy import ndimage
 
 import flashpan
 from flashpan.answer import explanation_to_dict, format_explanation
@@ -350,6 +352,24 @@ def test_a_frame_coded_afresh_says_so():
     assert "codes this frame afresh" in answer.verdict.text
     assert "frames coded afresh" in format_explanation(answer)
     assert not explain(KeyframeReader(pictures, codec="h264", intra_only=False), 229).refreshed
+
+
+def test_a_camera_that_sways_is_said_to():
+    rng = np.random.default_rng(4)
+    rough = ndimage.gaussian_filter(rng.standard_normal((96, 144)), 6.0)
+    scene = 100.0 + 20.0 * rough / rough.std()
+    rightwards = [0.0] * 40 + [1.5 * math.sin(i / 60) for i in range(100)]
+    pictures = np.stack(
+        [ndimage.shift(scene, (0, px), order=3, mode="nearest") for px in rightwards]
+    )
+    noisy = np.rint(pictures + 1.5 * rng.standard_normal(pictures.shape)).astype(np.uint8)
+    swayed, still = explain(ArrayReader(noisy), 130), explain(ArrayReader(noisy[:40]), 20)
+    assert swayed.shift == pytest.approx((rightwards[130], 0.0), abs=0.1)
+    text = " ".join(format_explanation(swayed).split())
+    assert re.search(r"the whole picture 1\.\d\d px right and 0\.\d\d px (up|down); that is", text)
+    assert explanation_to_dict(swayed)["shift"] == pytest.approx(swayed.shift, abs=1e-3)
+    assert still.shift == (0.0, 0.0)
+    assert "sway" not in format_explanation(still)
 
 
 def without_figures(text):

@@ -1,5 +1,6 @@
 """One take end to end, on small pictures in memory whose every frame is known."""
 
+import importlib
 from fractions import Fraction
 
 import numpy as np
@@ -350,3 +351,16 @@ def test_event_that_fills_the_first_frames_is_told_from_the_calm_after_it():
     assert log.events
     assert log.events[0].onset <= 5
     assert log.ranges[0].last >= burst.truth.events[0].peak
+
+
+def test_reading_ahead_by_a_second_thread_changes_nothing(monkeypatch):
+    module = importlib.import_module("flashpan.find")
+    monkeypatch.setattr(module, "may_use_threads", lambda: True)
+    logs = []
+    for least_px in (1, 1 << 40):
+        monkeypatch.setattr(module, "_LARGE_PX", least_px)
+        logs.append(find(take(200, (150, 155, 50))))
+    one, other = logs
+    assert onsets(one) == [150]
+    assert (one.events, one.ranges) == (other.events, other.ranges)
+    assert one.totals.frames == other.totals.frames == 200

@@ -33,6 +33,8 @@ def format_explanation(explained: Explanation) -> str:
     lines = [*head_lines(take), f"frame     {_clocks(explained.frame, take)}", ""]
     lines += _wrapped("verdict", explained.verdict.text, 10)
     lines += _wrapped("asked", _asked_text(explained), 10)
+    if any(explained.shift):
+        lines += _wrapped("sway", _sway_text(explained.shift), 10)
     for account in explained.accounts:
         lines += ["", *_account_lines(account, explained)]
     if explained.around:
@@ -60,6 +62,15 @@ def _asked_text(explained: Explanation) -> str:
         boxes = (",".join(str(side) for side in box) for box in settings[name])
         said += [f"{title} {box}" for box in boxes]
     return "; ".join(said)
+
+
+def _sway_text(shift: tuple[float, float]) -> str:
+    (across, down), names = shift, (("left", "right"), ("up", "down"))
+    sides = [
+        f"{abs(size):.2f} px {pair[size > 0]}"
+        for size, pair in zip((across, down), names, strict=True)
+    ]
+    return f"the camera had moved the whole picture {' and '.join(sides)}; that is taken out"
 
 
 def _account_lines(account: Account, explained: Explanation) -> list[str]:
@@ -219,6 +230,7 @@ def explanation_to_dict(explained: Explanation) -> dict[str, Any]:
         },
         "event": None if number is None else event_to_dict(log.events[number]),
         "coded_afresh": explained.refreshed,
+        "shift": [round(side, 3) for side in explained.shift],
         "detectors": [_account_to_dict(account) for account in explained.accounts],
         "around": [_ruling_to_dict(ruling) for ruling in explained.around],
         "warnings": list(log.warnings),

@@ -95,6 +95,9 @@ class Explanation:
         Whether and why it is part of an event, and whether it is kept.
     refreshed : bool
         True where the stream codes the frame afresh.
+    shift : tuple of float
+        Pixels to the right and down that the camera had moved the whole picture by; they were
+        taken out before the frame was scored.  (0, 0) where no sway was seen.
     accounts : tuple of Account
         One per detector, in the order of the settings; none where the frame was not looked at.
     around : tuple of Ruling
@@ -106,6 +109,7 @@ class Explanation:
     frame: int
     verdict: Verdict
     refreshed: bool
+    shift: tuple[float, float]
     accounts: tuple[Account, ...]
     around: tuple[Ruling, ...]
     log: EventLog
@@ -198,6 +202,7 @@ def _explained(search: Search, watch: Watch) -> Explanation:
         frame=watch.frame,
         verdict=verdict_on(case),
         refreshed=ruling is not None and ruling.refreshed,
+        shift=watch.shift,
         accounts=_accounts(ruling.standings if ruling else {}, share, search.grid, log.take),
         around=tuple(watch.rulings),
         log=log,

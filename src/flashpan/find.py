@@ -7,7 +7,7 @@ import os
 import time
 from bisect import bisect_right
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 
@@ -15,9 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan import registry
+from flashpan.ahead import ahead
 from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Detector, Run, Scene
 from flashpan.detectors.flicker import Deflicker
+from flashpan.detectors.sway import Stand
 from flashpan.errors import FlashpanError, SettingsError, UnreadableTake
 from flashpan.fingerprint import fingerprint_of
 from flashpan.gaps import PictureGaps
@@ -41,11 +43,17 @@ from flashpan.ranges import Span, trim_ranges
 from flashpan.readers.base import Reader
 from flashpan.ruling import Opening, Watch
 from flashpan.settings import ResolvedSettings, Settings
+from flashpan.survey import NotInParts, survey
+from flashpan.threads import may_use_threads
 from flashpan.units import real_time
 
 Measured = Callable[[Reader, Grid], Iterator[tuple[Tiles, str]]]
 """Gives the statistics of every frame in order, each with the frame's picture type, for an open
 take and its tiles.  By default the take is read and measured on the spot."""
+
+_AHEAD = 8
+# Pixels from which frames are read and measured by a second thread.
+_LARGE_PX = 1 << 17
 
 SETTLE_FRAMES = 256
 """A new state is the new normal after this long, or after twice the merge gap if that is
@@ -93,11 +101,74 @@ def find(
     """
     asked = settings or Settings()
     with opened(take, asked) as reader:
+        note: tuple[str, ...] = ()
+        if measured is None and not keep_trace and _may_skip(asked, reader):
+            try:
+                return _surveyed(reader, asked, on_event, on_frame)
+            except NotInParts as why:
+                note = (f"every frame was searched: {why}",)
         search = Search(reader, asked, keep_trace=keep_trace, measured=measured)
         for event in search.events(on_frame):
             if on_event is not None:
                 on_event(event)
-        return search.log()
+        log = search.log()
+        return replace(log, warnings=(*log.warnings, *note))
+
+
+def _may_skip(asked: Settings, reader: Reader) -> bool:
+    return asked.resolved(reader.info).shortest_event_frames > 1
+
+
+def _surveyed(
+    reader: Reader,
+    asked: Settings,
+    on_event: Callable[[Event], None] | None,
+    on_frame: Callable[[int], None] | None,
+) -> EventLog:
+    """The log of a take that was sampled, and searched only where something is."""
+    began = time.monotonic()
+    wanted = asked.resolved(reader.info)
+
+    def search(reader: Reader, settings: Settings, measured: Measured) -> Search:
+        return Search(reader, settings, measured=measured)
+
+    found = survey(reader, asked, search, settle_frames_of(wanted), on_frame)
+    for event in found.events:
+        if on_event is not None:
+            on_event(event)
+    assert wanted.stop is not None
+    ranges = _kept(found.events, wanted, wanted.stop)
+    return replace(
+        found.first,
+        settings=wanted.as_log(),
+        events=found.events,
+        ranges=ranges,
+        totals=Totals(
+            frames=wanted.stop - wanted.start,
+            kept=sum(kept.n_frames for kept in ranges),
+            events=len(found.events),
+            seconds=round(time.monotonic() - began, 3),
+            bytes_read=reader.bytes_read,
+        ),
+        warnings=reader.info.warnings,
+    )
+
+
+def settle_frames_of(wanted: ResolvedSettings) -> int:
+    """Frames after which a new state is the new normal."""
+    return max(SETTLE_FRAMES, 2 * wanted.merge_gap_frames)
+
+
+def _kept(events: Iterable[Event], wanted: ResolvedSettings, stop: int) -> tuple[TrimRange, ...]:
+    """What to keep of some events, of a take that ends before frame ``stop``."""
+    return trim_ranges(
+        (Span(event.onset, event.end + 1) for event in events),
+        pre_roll_frames=wanted.pre_roll_frames,
+        post_roll_frames=wanted.post_roll_frames,
+        merge_gap_frames=0,
+        start=wanted.start,
+        stop=stop,
+    )
 
 
 def opened(
@@ -159,10 +230,12 @@ class Search:
         scene = Scene(
             info=info,
             grid=self._grid,
-            settle_frames=max(SETTLE_FRAMES, 2 * wanted.merge_gap_frames),
+            settle_frames=settle_frames_of(wanted),
             with_readings=watch is not None,
         )
         self._flicker = Deflicker(replace(info, capture_rate=wanted.capture_rate), self._grid)
+        self._stand = Stand(self._grid)
+        self._watch = watch
         self._scorer = Scorer({name: _detector(name) for name in wanted.detectors}, scene)
         self._past = LookBack(self._grid, info.least_step, predicted=info.predicts_with_loss)
         self._picker = Picker(
@@ -194,15 +267,12 @@ class Search:
 
     def ranges(self, stop: int) -> tuple[TrimRange, ...]:
         """What to keep of the events so far, of a take that ends before frame ``stop``."""
-        wanted = self.settings
-        return trim_ranges(
-            (Span(event.onset, event.end + 1) for event in self._events),
-            pre_roll_frames=wanted.pre_roll_frames,
-            post_roll_frames=wanted.post_roll_frames,
-            merge_gap_frames=0,
-            start=wanted.start,
-            stop=stop,
-        )
+        return _kept(self._events, self.settings, stop)
+
+    @property
+    def flickers(self) -> bool:
+        """Whether lamps were found whose ripple is taken out."""
+        return self._flicker.ripple is not None
 
     @property
     def grid(self) -> Grid:
@@ -235,10 +305,13 @@ class Search:
             yield event
 
     def _steadied(self, measured: Iterator[Tiles]) -> Iterator[Tiles]:
-        """The measured frames without the ripple of lamps."""
+        """The measured frames without the ripple of lamps and the sway of the camera."""
         for tiles in measured:
-            yield from self._flicker.push(tiles)
-        yield from self._flicker.finish()
+            for even in self._flicker.push(tiles):
+                yield from self._stand.push(even)
+        for even in self._flicker.finish():
+            yield from self._stand.push(even)
+        yield from self._stand.finish()
 
     def _measured(self, on_frame: Callable[[int], None] | None) -> Iterator[Tiles]:
         leading = LeadingPictures()
@@ -250,9 +323,21 @@ class Search:
         yield from leading.finish()
 
     def _read_and_measured(self, reader: Reader, grid: Grid) -> Iterator[tuple[Tiles, str]]:
+        measured = self._measured_here(reader, grid)
+        return ahead(measured, _AHEAD) if self._may_read_ahead() else measured
+
+    def _may_read_ahead(self) -> bool:
+        """True where a second thread gains something, and nothing holds it up for long.
+
+        A pipe may rest for hours.  With small pictures the two would only wait for each other.
+        """
+        rows, cols = self._grid.window.height, self._grid.window.width
+        is_pipe = self._reader.info.path == "-"
+        return not is_pipe and rows * cols >= _LARGE_PX and may_use_threads()
+
+    def _measured_here(self, reader: Reader, grid: Grid) -> Iterator[tuple[Tiles, str]]:
         measurer = Measurer(reader.info, grid)
         for frame in self._wanted_frames():
-            self._last = frame.index
             yield measurer.measure(frame), frame.picture_type
 
     def log(self) -> EventLog:
@@ -285,12 +370,14 @@ class Search:
     def _wanted_frames(self) -> Iterator[Frame]:
         """Frames of the part asked for; what comes before must still be decoded."""
         start, stop = self.settings.start, self.settings.stop
+        is_empty = True
         for frame in self._reader.frames():
             if stop is not None and frame.index >= stop and self._ends_early():
                 return
             if frame.index >= start:
+                is_empty = False
                 yield frame
-        if self._last < start:
+        if is_empty:
             raise self._nothing_read(start)
 
     def _nothing_read(self, start: int) -> FlashpanError:
@@ -313,6 +400,8 @@ class Search:
     def _pick(self, moment: Moment) -> Iterator[Pick]:
         self._past.push(moment.tiles)
         self._judged = moment.index + 1
+        if self._watch is not None and moment.index == self._watch.frame:
+            self._watch.shift = moment.tiles.shift
         if moment.warm_up:
             for name, (values, restless) in moment.warm_up.items():
                 self._picker.channels[name].prime(values, restless)

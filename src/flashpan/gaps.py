@@ -48,7 +48,7 @@ class PictureGaps:
     """
 
     def __init__(self, step: float, counted: npt.NDArray[np.bool_]) -> None:
-        self._counted = counted
+        self._counted, self._all_count = counted, bool(counted.all())
         self._dark = _BLACK_LEVELS * step
         self._noisy = 0
         self._lately: deque[bool] = deque(maxlen=_REMEMBERED)
@@ -63,7 +63,9 @@ class PictureGaps:
     def push(self, tiles: Tiles) -> Iterator[Span]:
         """Look at the next frame; yield a stretch of repeats that has ended."""
         self._last = tiles.index
-        mean, squares = tiles.mean[self._counted], tiles.sq_diff[self._counted]
+        mean, squares = tiles.mean, tiles.sq_diff
+        if not self._all_count:
+            mean, squares = mean[self._counted], squares[self._counted]
         is_black = mean.max() <= self._dark
         if is_black:
             self._note_black(tiles.index)
@@ -76,7 +78,7 @@ class PictureGaps:
             self._is_habit = sum(self._lately) > _HABIT * max(1, len(self._lately))
         elif not repeats:
             yield from self._ended(tiles.index)
-            changes = np.count_nonzero(squares) >= _NOISY_TILES * len(squares)
+            changes = np.count_nonzero(squares) >= _NOISY_TILES * squares.size
             self._noisy += bool(tiles.has_previous and changes)
         self.is_no_news = repeats and self._noisy >= _NOISY and not self._is_habit
         self._lately.append(repeats)

@@ -195,6 +195,12 @@ class Tiles:
     speck : ndarray
         Largest mean of 3 × 3 pixels' changes since the frame before, either way and less the
         tile's own, fraction of full scale; zeros where it was not measured.
+    across, down : ndarray
+        What the tile's mean changes by when the whole picture moves one pixel to the right, or
+        down; empty where it was not measured.
+    shift : tuple of float
+        Pixels to the right and down that the whole picture had moved by, with the camera, and
+        that were taken out of ``mean``.
     has_previous : bool
         False where there is no frame before to compare with.
     refreshed : bool
@@ -210,6 +216,9 @@ class Tiles:
     abs_diff: FloatGrid
     sq_diff: FloatGrid
     speck: FloatGrid = field(default_factory=lambda: np.zeros((0, 0), np.float32))
+    across: FloatGrid = field(default_factory=lambda: np.zeros((0, 0), np.float32))
+    down: FloatGrid = field(default_factory=lambda: np.zeros((0, 0), np.float32))
+    shift: tuple[float, float] = (0.0, 0.0)
     has_previous: bool = True
     refreshed: bool = False
     repeats: bool = False

@@ -94,6 +94,8 @@ class Watch:
         In the order of frames.
     departs_next : int or None
         First frame after the one asked about that opened an event or kept one open.
+    shift : tuple of float
+        Pixels to the right and down that the camera had moved the whole picture by there.
     """
 
     def __init__(self, frame: int, around: int = 0) -> None:
@@ -101,6 +103,7 @@ class Watch:
         self._wanted = range(frame - around, frame + around + 1)
         self.rulings: list[Ruling] = []
         self.departs_next: int | None = None
+        self.shift = (0.0, 0.0)
 
     def __contains__(self, index: int) -> bool:
         return index in self._wanted

@@ -31,6 +31,11 @@ def decoder_threads() -> int:
     return int(text) if text.isdigit() else 0
 
 
+def may_use_threads() -> bool:
+    """Whether this process has more than one thread's share of the cores."""
+    return (decoder_threads() or usable_cores()) > 1
+
+
 @contextmanager
 def budget(n_threads: int) -> Iterator[None]:
     """While the block lasts, processes that are started get no more threads than that.

@@ -7,10 +7,11 @@ Deciding what an event is happens there too.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import ClassVar, Protocol, runtime_checkable
 
 from flashpan.chance import MaxLaw
+from flashpan.detectors.places import Places
 from flashpan.grid import Grid
 from flashpan.model import Score, TakeInfo, Tiles
 
@@ -25,6 +26,11 @@ class Scene:
     """Frames a place must hold a new state before it becomes the new normal."""
     with_readings: bool = False
     """Whether scores are to say what they rest on, which costs some time."""
+    places: Places = field(init=False, repr=False, compare=False)
+    """The places of the grid, laid once for all detectors."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "places", Places(self.grid))
 
 
 class Run(Protocol):

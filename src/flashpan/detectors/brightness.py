@@ -51,14 +51,14 @@ class BrightnessRun(PlaceRun):
 
     def series(self, tiles: Tiles) -> Floats:
         """Mean luma, fraction of full scale."""
-        return self.places.gather(tiles.mean)
+        return self.places.of_frame(tiles.mean)
 
     def observe(self, tiles: Tiles) -> None:
         """Keep a sparse record of the pixels' temporal variance."""
         if self.coding.is_repeat(tiles):
             return
         if self._variances.wants_next() and tiles.has_previous:
-            self._variances.keep(self.places.gather(tiles.sq_diff) * 0.5)
+            self._variances.keep(self.places.of_frame(tiles.sq_diff) * 0.5)
 
     def floor(self, rate: int, level: Floats) -> Floats:
         """White noise of the pixels, averaged over the place and over ``rate`` frames."""
@@ -73,5 +73,5 @@ class BrightnessRun(PlaceRun):
 
     def noise_now(self, tiles: Tiles, sample: Floats) -> Floats:
         """White noise of this frame's pixels, averaged over the place."""
-        sigma = np.sqrt(0.5 * self.places.gather(tiles.sq_diff))
+        sigma = np.sqrt(0.5 * self.places.of_frame(tiles.sq_diff))
         return white_floor(sigma, self.places.n_px)

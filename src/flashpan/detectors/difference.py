@@ -60,7 +60,8 @@ class DifferenceRun(PlaceRun):
             return Score(index=tiles.index, value=0.0, since=tiles.index, until=tiles.index)
         score = super().score(tiles)
         # A difference shows that the frame before was not yet as the scene is now.
-        return replace(score, until=max(score.since, tiles.index - 1))
+        until = max(score.since, tiles.index - 1)
+        return score if score.until == until else replace(score, until=until)
 
     def retrospect(self) -> tuple[Score, ...]:
         """Scores of the warm-up frames; empty when they have been given already."""
@@ -105,7 +106,7 @@ class DifferenceRun(PlaceRun):
 
     def series(self, tiles: Tiles) -> Floats:
         """Root-mean-square difference, fraction of full scale."""
-        rms: Floats = np.sqrt(self.places.gather(tiles.sq_diff) + np.float32(self._rounding))
+        rms: Floats = np.sqrt(self.places.of_frame(tiles.sq_diff) + np.float32(self._rounding))
         return rms
 
     def floor(self, rate: int, level: Floats) -> Floats:

@@ -115,13 +115,15 @@ class Echo:
         self._before[places] = 0.0
         self._before_that[places] = 0.0
 
-    def learn(self, error: Floats, held: Flags) -> None:
-        """Take the judged errors in; held places say nothing of the scene's habits."""
+    def learn(self, error: Floats, held: Flags | None) -> None:
+        """Take the judged errors in; held places, if any, say nothing of the scene's habits."""
         self._before_that, self._before = self._before, error.copy()
         if not len(self.places):
             return
         way = self._departure if self._sides == 1 else np.abs(self._departure)
-        size = np.where(held, 0.0, np.maximum(way, 0.0))
+        size = np.maximum(way, 0.0)
+        if held is not None:
+            size = np.where(held, 0.0, size)
         for part, floor in self._scene:
             floor.learn(size[part], self._spread[part], self._own[part])
 

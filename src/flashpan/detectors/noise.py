@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy import special
@@ -46,8 +47,7 @@ def level_and_spread(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
     """
     n = samples.shape[1]
     quarter = (n - 1) // 4
-    ranks = {quarter, (n - 1) // 2, n // 2, n - 1 - quarter}
-    ordered = np.partition(samples, sorted(ranks), axis=1)
+    ordered = np.sort(samples, axis=1)  # vectorised in NumPy, as a partition by rank is not
     middle = 0.5 * (ordered[:, (n - 1) // 2] + ordered[:, n // 2])
     sigma = (ordered[:, n - 1 - quarter] - ordered[:, quarter]) / _QUARTILES_PER_SIGMA
     reach = np.maximum(sigma, floor) * _CLIP
@@ -106,8 +106,11 @@ class SparseMedian:
 
     def median(self) -> Floats:
         """Median of those remembered, of which there must be one."""
-        middle: Floats = np.median(np.stack(self._kept), axis=0)
-        return middle
+        first, n = self._kept[0], len(self._kept)
+        columns = np.stack([sample.ravel() for sample in self._kept])
+        ordered = np.sort(cv2.transpose(columns), axis=1)
+        middle: Floats = (ordered[:, (n - 1) // 2] + ordered[:, n // 2]) * first.dtype.type(0.5)
+        return middle.reshape(first.shape)
 
 
 class Ring:
@@ -122,41 +125,46 @@ class Ring:
     """
 
     def __init__(self, first: Floats, window: int) -> None:
-        self._data = np.zeros((first.shape[0], window), np.float32)
+        # Samples by rows: one is stored for every place at once.
+        self._data = np.zeros((window, first.shape[0]), np.float32)
         n = min(window, first.shape[1])
-        self._data[:, :n] = first[:, -n:]
+        self._data[:n] = first[:, -n:].T
         self._next = n % window
         self.filled = n
 
-    def push(self, sample: Floats, hold: Flags) -> Floats:
+    def push(self, sample: Floats, hold: Flags | None) -> Floats:
         """Store one sample per place; a held place repeats an old one of its own.
 
         Repeating a sample from a third of a window ago keeps the place's distribution as
-        it was, with no special case anywhere else.  Returns what the sums of the samples
-        grew by.
+        it was, with no special case anywhere else.  ``hold`` is None where no place is held.
+        Returns what the sums of the samples grew by.
         """
-        old = (self._next - max(1, self.filled // 3)) % self.filled
-        stored = np.where(hold, self._data[:, old], sample)
-        growth = stored - self._data[:, self._next]
-        self._data[:, self._next] = stored
-        self._next = (self._next + 1) % self._data.shape[1]
-        self.filled = min(self.filled + 1, self._data.shape[1])
+        stored = sample
+        if hold is not None:
+            old = (self._next - max(1, self.filled // 3)) % self.filled
+            stored = np.where(hold, self._data[old], sample)
+        growth: Floats = stored - self._data[self._next]
+        self._data[self._next] = stored
+        self._next = (self._next + 1) % len(self._data)
+        self.filled = min(self.filled + 1, len(self._data))
         return growth
 
     def samples(self) -> Floats:
         """Samples so far, shape (places, filled), in no particular order."""
-        return self._data[:, : self.filled]
+        return np.asarray(cv2.transpose(self._data[: self.filled]))
 
     def in_order(self) -> Floats:
-        """A copy of the samples, oldest first."""
-        full = self.filled == self._data.shape[1]
-        return np.roll(self.samples(), -self._next if full else 0, axis=1)
+        """The samples, oldest first."""
+        full = self.filled == len(self._data)
+        by_age = np.roll(self._data[: self.filled], -self._next if full else 0, axis=0)
+        return np.asarray(cv2.transpose(by_age))
 
     def refill(self, places: Indices, recent: Floats) -> None:
         """Forget the past of some places and repeat their recent samples instead."""
-        reps = -(-self._data.shape[1] // recent.shape[1])
-        self._data[places] = np.tile(recent, (1, reps))[:, : self._data.shape[1]]
+        window = len(self._data)
+        reps = -(-window // recent.shape[1])
+        self._data[:, places] = np.tile(recent, (1, reps))[:, :window].T
 
     def shift(self, places: Indices, by: Floats) -> None:
         """Add an offset to every sample of some places."""
-        self._data[places] += by[:, None]
+        self._data[:, places] += by

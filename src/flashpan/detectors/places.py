@@ -18,6 +18,8 @@ from flashpan.model import Extent
 BLOCK = 4
 NEAR = (2, 5)
 """Rows and columns of tiles on each side that are near: burnt-in text runs across."""
+# Answers that are kept for those who ask the same of a frame.
+_REMEMBERED = 4
 
 
 class Places:
@@ -49,7 +51,7 @@ class Places:
         flat = np.concatenate([part.ravel() for part in self._sized])
         self._kept = np.flatnonzero(flat)
         self.n_px = flat[self._kept]
-        self.n = len(self._kept)
+        self.n, self._n_flat = len(self._kept), len(flat)
         self._n_tiles = int(np.count_nonzero(counts))
         counts_kept = [int(np.count_nonzero(part)) for part in self._sized]
         stops = np.cumsum(counts_kept)
@@ -57,6 +59,8 @@ class Places:
             slice(int(stop) - n, int(stop)) for stop, n in zip(stops, counts_kept, strict=True)
         )
         self._extents = self._all_extents()[self._kept]
+        self._all_kept = len(self._kept) == len(flat)
+        self._asked: list[tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]] = []
 
     def _block_sums(self, grid: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         rows = np.add.reduceat(grid, self._row_starts, axis=0)
@@ -64,14 +68,34 @@ class Places:
 
     def gather(self, tiles: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         """Mean of a tile statistic over every place, shape (n,), float32."""
-        parts: list[npt.NDArray[Any]] = [tiles.ravel()]
+        flat = np.empty(self._n_flat, np.float32)
+        flat[: tiles.size] = tiles.ravel()
         if len(self._sized) > 1:
             weighted = tiles * self._weights
             if len(self._sized) == 3:
-                with np.errstate(invalid="ignore"):
-                    parts.append((self._block_sums(weighted) / self._sized[1]).ravel())
-            parts.append(np.array([weighted.sum() / self._sized[-1].item()]))
-        return np.concatenate(parts)[self._kept].astype(np.float32)
+                flat[tiles.size : -1] = self._block_means(weighted)
+            flat[-1] = weighted.sum() / self._sized[-1].item()
+        return flat if self._all_kept else flat[self._kept]
+
+    def _block_means(self, weighted: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        sums = self._block_sums(weighted)
+        if self._all_kept:
+            return (sums / self._sized[1]).ravel()
+        with np.errstate(invalid="ignore"):
+            return (sums / self._sized[1]).ravel()
+
+    def of_frame(self, tiles: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+        """`gather` of a statistic of the present frame, which several detectors ask for.
+
+        The last few answers are remembered, and are read-only.
+        """
+        for asked, answer in self._asked:
+            if asked is tiles:
+                return answer
+        answer = self.gather(tiles)
+        answer.setflags(write=False)
+        self._asked = [(tiles, answer), *self._asked[: _REMEMBERED - 1]]
+        return answer
 
     def tiles_near(self, grid: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         """Largest value of the tiles near every tile; a grid of tiles."""

@@ -56,7 +56,7 @@ class SceneFloor:
         self._usual = law.value_at(-math.log(-math.log(_QUANTILE))) * _LEEWAY
         self._strong = law.value_at(_STRONG_Y) * _STRONG
         self._settle_after = settle_after
-        self._seen: list[tuple[Floats, Floats]] = []
+        self._seen = _Records(min(n_places, _CANDIDATES))
         self._strong_for = 0
         self._since_fit = 0
         self.value = 0.0
@@ -72,8 +72,9 @@ class SceneFloor:
             Noise they were divided by, and the places' own noise.
         """
         top = _largest(size)
-        record = (size[top] * spread[top], own[top])
-        is_strong = float(size[top].max()) > self._strong
+        sizes = size[top]
+        record = (sizes * spread[top], own[top])
+        is_strong = float(sizes.max()) > self._strong
         self._strong_for = self._strong_for + 1 if is_strong else max(0, self._strong_for - 2)
         if self._strong_for >= self._settle_after:
             self._start_over(record)
@@ -86,57 +87,52 @@ class SceneFloor:
         An event may fill a part of it: the calmer part counts, unless the whole agrees with
         it.
         """
-        self._seen = []
-        for amplitude, own in records:
-            top = _largest(amplitude / own)
-            self._seen.append((amplitude[top], own[top]))
-        whole, calm = self._fit(self._seen), self._calm_quarter()
+        tops = [_largest(amplitude / own) for amplitude, own in records]
+        amplitude = np.stack([one[top] for (one, _), top in zip(records, tops, strict=True)])
+        own = np.stack([one[top] for (_, one), top in zip(records, tops, strict=True)])
+        whole, calm = self._fit(amplitude, own), self._calm_quarter(amplitude, own)
         self.value = _HORIZON * (whole if whole <= 3.0 * calm else calm)
-        strong = self._strong
-        self._seen = [r for r in self._seen if self._largest_with(r, self.value) < strong]
+        largest = (amplitude / np.maximum(own, self.value)).max(axis=1)
+        self._seen.clear()
+        for row in np.flatnonzero(largest < self._strong):
+            self._seen.add((amplitude[row], own[row]))
 
-    def _calm_quarter(self) -> float:
+    def _calm_quarter(self, amplitude: Floats, own: Floats) -> float:
         """Floor that the second calmest quarter asks for: half of the frames may be an event,
         and one quarter of a restless scene may be calm by chance."""
-        size = len(self._seen) // 4
+        size = len(amplitude) // 4
         if size < 4:
-            return self._fit(self._seen)
-        return sorted(self._fit(self._seen[i * size : (i + 1) * size]) for i in range(4))[1]
+            return self._fit(amplitude, own)
+        parts = [slice(i * size, (i + 1) * size) for i in range(4)]
+        return sorted(self._fit(amplitude[part], own[part]) for part in parts)[1]
 
     def _keep(self, record: tuple[Floats, Floats]) -> None:
-        self._seen.append(record)
-        del self._seen[:-_MEMORY]
+        self._seen.add(record)
         self._since_fit += 1
         if self._since_fit >= _EVERY:
             self._since_fit = 0
-            self.value = self._fit(self._seen, _FEW)
+            self.value = self._fit(*self._seen.arrays(), _FEW)
 
     def _start_over(self, record: tuple[Floats, Floats]) -> None:
         """What went on for so long is a habit: forget the rest and fit to it."""
         if self._strong_for == self._settle_after:
-            self._seen = []
-        self._seen.append(record)
+            self._seen.clear()
+        self._seen.add(record)
         if len(self._seen) >= _EVERY:
-            self.value = self._fit(self._seen)
+            self.value = self._fit(*self._seen.arrays())
             self._strong_for = 0
 
-    @staticmethod
-    def _largest_with(record: tuple[Floats, Floats], floor: float) -> float:
-        amplitude, own = record
-        return float((amplitude / np.maximum(own, floor)).max())
-
     def _fit(
-        self, seen: Sequence[tuple[Floats, Floats]], at_least: int = 0,
+        self, amplitude: Floats, own: Floats, at_least: int = 0,
         quantile: float = _QUANTILE, usual: float | None = None,
     ) -> float:  # fmt: skip
         """Least floor under which all but three tenths of the frames' largest are as usual.
 
-        Frames short of ``at_least`` count as usual.
+        ``amplitude`` and ``own`` have one row per frame.  Frames short of ``at_least`` count as
+        usual.
         """
         usual = self._usual if usual is None else usual
-        amplitude = np.stack([record[0] for record in seen])
-        own = np.stack([record[1] for record in seen])
-        allowed = (1.0 - quantile) * max(len(seen), at_least)
+        allowed = (1.0 - quantile) * max(len(amplitude), at_least)
 
         def restless(floor: float) -> bool:
             largest = (amplitude / np.maximum(own, floor)).max(axis=1)
@@ -189,7 +185,7 @@ class CodedFloor(SceneFloor):
         self._law = MaxLaw(n=n_places, sides=sides)
         self._event = self._law.value_at(_STRONG_Y)
         self._most = most / self._event
-        self._rare: list[tuple[Floats, Floats]] = []
+        self._rare = _Records(min(n_places, _CANDIDATES))
         self._rare_value = 0.0
         self._since_rare = 0
         self._raise()
@@ -198,9 +194,9 @@ class CodedFloor(SceneFloor):
         """Take in one frame's departures; those that may be an event teach nothing rare."""
         super().learn(size, spread, own)
         top = _largest(size)
-        if float(size[top].max()) < self._event:
-            self._rare.append((size[top] * spread[top], own[top]))
-            del self._rare[:-_MEMORY]
+        sizes = size[top]
+        if float(sizes.max()) < self._event:
+            self._rare.add((sizes * spread[top], own[top]))
             self._since_rare += 1
         if self._since_rare >= _EVERY:
             self._since_rare = 0
@@ -227,12 +223,42 @@ class CodedFloor(SceneFloor):
         for quantile, least in _RARE:
             if len(self._rare) >= least:
                 usual = self._law.value_at(-math.log(-math.log(quantile)))
-                value = max(value, self._fit(self._rare, quantile=quantile, usual=usual))
+                rare = self._fit(*self._rare.arrays(), quantile=quantile, usual=usual)
+                value = max(value, rare)
         return min(value, self._most)
+
+
+class _Records:
+    """The largest departures of recent frames, and the noise of those places."""
+
+    def __init__(self, n_largest: int) -> None:
+        self._n_largest = n_largest
+        self.clear()
+
+    def clear(self) -> None:
+        """Forget all of them."""
+        self._amplitude = np.zeros((_MEMORY, self._n_largest), np.float32)
+        self._own = np.zeros_like(self._amplitude)
+        self._count = 0
+
+    def add(self, record: tuple[Floats, Floats]) -> None:
+        """Remember a frame in the place of the oldest."""
+        row = self._count % _MEMORY
+        self._amplitude[row], self._own[row] = record
+        self._count += 1
+
+    def __len__(self) -> int:
+        return min(self._count, _MEMORY)
+
+    def arrays(self) -> tuple[Floats, Floats]:
+        """Departures and noise, one row per frame, in no particular order."""
+        n = len(self)
+        return self._amplitude[:n], self._own[:n]
 
 
 def _largest(size: Floats) -> np.ndarray:
     """Places with the largest departures of a frame."""
     if len(size) <= _CANDIDATES:
         return np.arange(len(size))
-    return np.argpartition(size, -_CANDIDATES)[-_CANDIDATES:]
+    # Asked for two ranks, NumPy takes the selection that is the quicker one for long arrays.
+    return np.argpartition(size, (-_CANDIDATES - 1, -_CANDIDATES))[-_CANDIDATES:]

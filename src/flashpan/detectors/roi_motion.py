@@ -7,6 +7,7 @@ from collections import deque
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy import special
@@ -16,6 +17,7 @@ from flashpan.detectors.base import Run, Scene
 from flashpan.detectors.coding import Coding
 from flashpan.detectors.noise import Flags, Floats, SparseMedian
 from flashpan.detectors.track import GATE, Track, quantisation_floor, white_floor
+from flashpan.medians import median
 from flashpan.model import Extent, Reading, Region, Score, Tiles
 
 LAGS = (1, 4, 16)
@@ -59,6 +61,8 @@ class RoiMotionRun:
         grid = scene.grid
         self._n_px = np.maximum(grid.n_px, 1).astype(np.float64)
         self._members = [_tiles_in(region, scene) for region in grid.regions]
+        # One region that is the whole picture is the usual case, and the quickest.
+        self._is_whole = len(self._members) == 1 and bool(self._members[0].all())
         self._smallest = quantisation_floor(scene.info.least_step, self._n_px)
         self._means: deque[Floats] = deque(maxlen=LAGS[-1] + 1)
         self._variances = SparseMedian()
@@ -135,8 +139,12 @@ class RoiMotionRun:
             if lag > len(self._means):
                 continue
             change = mean - self._means[len(self._means) - lag]
+            if self._is_whole:
+                changes[row] = change - np.float32(median(change.ravel()))
+                continue
             for member in self._members:
-                change[member] -= np.median(change[member])
+                inside = change[member]
+                change[member] = inside - np.float32(median(inside))
             changes[row] = change
         return changes
 
@@ -154,7 +162,10 @@ class RoiMotionRun:
 
     def _pool(self, squares: Floats) -> Floats:
         capped = np.minimum(squares, _CAP)
-        pooled = [capped[:, member].mean(axis=1) for member in self._members]
+        if self._is_whole:
+            pooled = [cv2.transpose(capped.reshape(len(LAGS), -1)).mean(axis=0)]
+        else:
+            pooled = [capped[:, member].mean(axis=1) for member in self._members]
         root: Floats = np.sqrt(np.concatenate(pooled)).astype(np.float32)
         return root
 

@@ -8,7 +8,7 @@ to the next and plain in the means, whose noise is less.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +18,6 @@ from flashpan.chance import MaxLaw, gumbel_y
 from flashpan.detectors.base import Scene
 from flashpan.detectors.coding import Coding
 from flashpan.detectors.noise import Flags, Floats
-from flashpan.detectors.places import Places
 from flashpan.detectors.surroundings import Surroundings
 from flashpan.detectors.track import Track
 from flashpan.detectors.writing import Writing
@@ -72,7 +71,7 @@ class PlaceRun(ABC):
     """Frames averaged per sample, ascending; the first is 1."""
 
     def __init__(self, scene: Scene) -> None:
-        self.places = Places(scene.grid)
+        self.places = scene.places
         self.step = scene.info.least_step
         self.writing = Writing(self.places, self.step)
         self._predicted = scene.info.predicts_with_loss
@@ -198,10 +197,9 @@ class PlaceRun(ABC):
         )
 
     def _follow(self, tiles: Tiles, sample: Floats) -> Score:
-        noise = self.noise_now(tiles, sample)
         self._tracks[1].judge(sample)
         settled = self._feed_slow(tiles.index, sample)
-        settled |= self._feed(1, tiles.index, sample, noise)
+        settled |= self._feed(1, tiles.index, sample, lambda: self.noise_now(tiles, sample))
         return self._combine(tiles.index, settled)
 
     def _feed(
@@ -209,7 +207,7 @@ class PlaceRun(ABC):
         rate: int,
         index: int,
         sample: Floats,
-        noise: Floats | None,
+        noise: Callable[[], Floats] | None,
         aside: Flags | None = None,
     ) -> bool:
         """Give a rate its next sample; True when some place settled in a new state."""
@@ -240,7 +238,12 @@ class PlaceRun(ABC):
             self._sums[slower][places] = 0.0
 
     def _find(
-        self, rate: int, index: int, track: Track, z: Floats, noise: Floats | None
+        self,
+        rate: int,
+        index: int,
+        track: Track,
+        z: Floats,
+        noise: Callable[[], Floats] | None,
     ) -> _Finding:
         size = track.size(z)
         place = int(size.argmax())
@@ -253,7 +256,7 @@ class PlaceRun(ABC):
             return finding
         departed = np.flatnonzero(size > self._gate)
         finding.places = departed
-        finding.moving = track.moving(departed, noise)
+        finding.moving = track.moving(departed, noise() if noise is not None else None)
         finding.since, finding.blind = self._since(rate, index, track, finding)
         return finding
 
@@ -294,16 +297,22 @@ class PlaceRun(ABC):
         """
         if self._ground is None:
             return False
-        departed = self._tracks[1].departed
+        fastest = self._tracks[1]
+        departed = fastest.departed
+        goes = bool(departed.any())
         self._sample = sample
         self._apart = self._ground.without_shared(sample)
         settled = False
         for rate in self.rates[1:]:
-            expected = self._tracks[rate].level if rate in self._tracks else np.float32(0.0)
-            self._sums[rate] += np.where(departed, expected, self._apart)
-            self._aside[rate] |= departed
+            heard = self._apart
+            if goes:
+                expected = self._tracks[rate].level if rate in self._tracks else np.float32(0.0)
+                heard = np.where(departed, expected, heard)
+                self._aside[rate] |= departed
+            self._sums[rate] += heard
             self._lit[rate] += sample
-            self._unheard[rate] |= self._tracks[1].is_held
+            if fastest.any_away:
+                self._unheard[rate] |= fastest.is_held
             self._summed[rate] += 1
             if self._summed[rate] == rate:
                 mean = (self._sums[rate] / rate).astype(np.float32)
@@ -334,6 +343,8 @@ class PlaceRun(ABC):
 
         Whether they came back or the light came to them, the fastest has told it.
         """
+        if not self._unheard[rate].any():
+            return
         back = np.flatnonzero(self._unheard[rate] & ~aside)
         track = self._tracks[rate]
         track.shift(back, mean[back] - track.level[back])

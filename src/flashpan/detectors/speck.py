@@ -14,7 +14,6 @@ import numpy as np
 from flashpan.chance import MaxLaw, gumbel_y
 from flashpan.detectors.base import Run, Scene
 from flashpan.detectors.noise import Floats, SparseMedian
-from flashpan.detectors.places import Places
 from flashpan.detectors.writing import Writing
 from flashpan.model import Reading, Score, Tiles
 
@@ -64,8 +63,9 @@ class SpeckRun:
     """
 
     def __init__(self, scene: Scene) -> None:
-        self._places = Places(scene.grid)
+        self._places = scene.places
         self._counted = scene.grid.n_px > 0
+        self._all_count = bool(self._counted.all())
         self._rounding = scene.info.least_step**2 / 6.0
         self._least = (
             _CODED_LEVELS * scene.info.least_step if scene.info.predicts_with_loss else 0.0
@@ -146,7 +146,9 @@ class SpeckRun:
 
     def _judge(self, tiles: Tiles) -> Score:
         noise = self._noise()
-        z = np.where(self._counted, tiles.speck / noise, 0.0)
+        z = tiles.speck / noise
+        if not self._all_count:
+            z = np.where(self._counted, z, 0.0)
         score = self._describe(tiles, z, noise)
         self._learn(tiles)
         return score
@@ -154,7 +156,8 @@ class SpeckRun:
     def _learn(self, tiles: Tiles) -> None:
         size = tiles.speck / self._sigma
         loud = size > _RESTLESS * self._white
-        self._loud += np.where(loud, (size - self._loud) * np.float32(0.1), 0.0)
+        if loud.any():
+            self._loud += np.where(loud, (size - self._loud) * np.float32(0.1), 0.0)
         larger = tiles.speck > self._usual * self._sigma
         self._usual *= np.where(larger, 1.0 + _USUAL_STEP, 1.0 - _USUAL_STEP).astype(np.float32)
         np.maximum(self._usual, 1e-3, out=self._usual)

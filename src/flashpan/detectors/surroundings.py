@@ -8,13 +8,14 @@ tiles is what they share.
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
-from scipy import ndimage
 
 from flashpan.detectors.noise import Flags, Floats, Indices
 from flashpan.detectors.places import Places
 
 _AROUND = 5
+_REACH = _AROUND // 2
 # Share of the tiles around a place that must count for their median to.
 _SOME = 1.0 / 3.0
 # Light added to every tile's, in full scales: in the black a ratio means nothing.
@@ -46,6 +47,7 @@ class Surroundings:
         self._level = level[: self._n_tiles] + np.float32(_DARK)
         self._offset = np.zeros(places.n, np.float32)
         self._counted = places.on_grid(np.ones(places.n, bool))
+        self._all_count = bool(self._counted.all())
         self.has_any = min(self._counted.shape) >= _AROUND
         self._trust = self._trusted(self._level)
 
@@ -113,14 +115,14 @@ class Surroundings:
         if not self.has_any:
             return np.ones_like(ratio)
         grid = self._grid(ratio)
-        grid[~self._counted] = np.median(ratio)
-        reach = _AROUND // 2
-        padded = np.pad(grid, reach, mode="reflect", reflect_type="odd")
-        middle = ndimage.median_filter(padded, size=_AROUND)[reach:-reach, reach:-reach]
-        shared: Floats = middle[self._counted]
-        return shared
+        if not self._all_count:
+            grid[~self._counted] = np.median(ratio)
+        middle = cv2.medianBlur(_beyond_border(grid), _AROUND)[_REACH:-_REACH, _REACH:-_REACH]
+        return np.asarray(middle.ravel() if self._all_count else middle[self._counted])
 
     def _grid(self, values: Floats) -> Floats:
+        if self._all_count:
+            return values.astype(np.float32, copy=False).reshape(self._counted.shape)
         grid = np.zeros(self._counted.shape, np.float32)
         grid[self._counted] = values
         return grid
@@ -145,12 +147,27 @@ class Surroundings:
         self._offset[places] += before[places]
 
 
+def _beyond_border(grid: Floats) -> Floats:
+    """The grid and what lies beyond it, where light goes on as it does within.
+
+    `numpy.pad` with ``mode="reflect", reflect_type="odd"`` gives the same.
+    """
+    rows, cols = grid.shape
+    wide = np.empty((rows + 2 * _REACH, cols + 2 * _REACH), np.float32)
+    inner = wide[:, _REACH:-_REACH]
+    inner[_REACH:-_REACH] = grid
+    inner[:_REACH] = 2 * grid[:1] - grid[_REACH:0:-1]
+    inner[-_REACH:] = 2 * grid[-1:] - grid[-2 : -2 - _REACH : -1]
+    wide[:, :_REACH] = 2 * inner[:, :1] - inner[:, _REACH:0:-1]
+    wide[:, -_REACH:] = 2 * inner[:, -1:] - inner[:, -2 : -2 - _REACH : -1]
+    return wide
+
+
 def _median_of_some(grid: Floats, counts: Flags) -> Floats:
     """Median of five by five tiles, of those that count; NaN where too few do."""
-    reach = _AROUND // 2
     known = np.where(counts, grid, np.float32(np.nan))
     around = np.lib.stride_tricks.sliding_window_view(
-        np.pad(known, reach, mode="reflect"), (_AROUND, _AROUND)
+        np.pad(known, _REACH, mode="reflect"), (_AROUND, _AROUND)
     ).reshape(*grid.shape, -1)
     n_known = np.isfinite(around).sum(axis=-1)
     ordered = np.sort(around, axis=-1)  # what does not count comes last

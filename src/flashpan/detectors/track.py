@@ -38,6 +38,7 @@ WARM_FORECAST = 8
 """The same during warm-up, forwards and backwards in time."""
 LOOK_BACK_PLACES = 64
 """Places, the strongest, that are followed back to the onset."""
+_NO_PLACES: Indices = np.zeros(0, np.intp)
 # Samples that a settled place's new normal is read from, and that tell motion from a plateau.
 _RECENT = 64
 _RECENT_FEW = 2
@@ -142,6 +143,9 @@ class Track:
         self._errors = Ring(np.clip(errors, -reach, reach), window)
         self._history = np.zeros((window, n_places), np.float16)
         self._departed_for = np.zeros(n_places, np.int32)
+        # Whether any place has departed, may be stirred by an event, or departs by habit: most
+        # frames of most takes have none, and all that concerns them is left out.
+        self._any_away = self._any_stirred = self._any_habit = False
         self._anchors = [level.copy() for _ in range(_ANCHORS)]
         self._habit = np.zeros(n_places, np.float32)
         self._wander = self._first_wander(warm_up)
@@ -156,7 +160,9 @@ class Track:
 
         The smaller of the two: to come back is no departure.
         """
-        deviation = self._error - self._bias
+        deviation: Floats = self._error - self._bias
+        if not self._any_away:
+            return deviation
         back = sample - self._anchors[-1] - self._bias
         nearer = (self._departed_for > 0) & (np.abs(back) < np.abs(deviation))
         return np.where(nearer, back, deviation)
@@ -244,13 +250,16 @@ class Track:
 
         A held place's forecast ages: what wandering would do meanwhile is added to its noise.
         """
-        age = self._departed_for.astype(np.float32) / self._forecast
         self._error = sample - self._mean - self._trend
-        self._deviation = self._nearest(sample).astype(np.float32)
-        noise = np.sqrt(self.spread**2 + self._wander * age)
-        self.z = (self._deviation / noise).astype(np.float32)
+        self._deviation = self._nearest(sample).astype(np.float32, copy=False)
+        noise = self.spread
+        if self._any_away:
+            age = self._departed_for.astype(np.float32) / self._forecast
+            noise = np.sqrt(self.spread**2 + self._wander * age)
+        self.z = (self._deviation / noise).astype(np.float32, copy=False)
         places = self._surprised = self._echo.places
         if len(places):
+            noise = noise.copy()
             surprise = self._echo.judge(self._error, self._bias)
             plain = self.z[places]
             more = np.abs(surprise) > np.abs(plain)
@@ -307,6 +316,11 @@ class Track:
         return self.size(self._deviation) > GATE * self.spread
 
     @property
+    def any_away(self) -> bool:
+        """False where no place has been away at its last sample, so that none is held."""
+        return self._any_away
+
+    @property
     def is_held(self) -> Flags:
         """Places that have been away for longer than a passing departure."""
         held: Flags = self._departed_for > self._hold_after
@@ -326,31 +340,54 @@ class Track:
         self._history[self.count % self._window] = (self._error - self._bias) * _UNIT
         self.count += 1
         self._turn_replay()
-        held = self._departed_for > self._hold_after
-        fresh = np.where(held, 0.0, self.size(self._deviation) / self.spread)
+        fresh = self.size(self._deviation) / self.spread
+        held: Flags | None = None
+        if self._any_away:
+            held = self._departed_for > self._hold_after
+            fresh = np.where(held, 0.0, fresh)
         self._echo.learn(self._error, held)
         for part, floor in self._scene:
             floor.learn(fresh[part], self.spread[part], self._own[part])
             if isinstance(floor, CodedFloor):  # it rises at once; what it falls by waits
                 np.maximum(self.spread[part], floor.value, out=self.spread[part])
         departed = self.departed
+        goes = bool(departed.any())
         stays = departed if aside is None else departed | aside
-        self._departed_for += np.where(departed, 1, -2)
-        np.maximum(self._departed_for, 0, out=self._departed_for)
-        self._stirred_by_event = np.where(
-            self._departed_for > _BRIEF, self._window, np.maximum(self._stirred_by_event - 1, 0)
-        )
-        self._errors.push(self._error, departed & ~self._departs_by_habit(departed))
-        self._mean = self._mean + self._last.push(sample, stays) * np.float32(1.0 / self._forecast)
-        self._drift_on(stays)
-        self._come_back(sample)
+        if goes or self._any_away:
+            self._departed_for += np.where(departed, 1, -2)
+            np.maximum(self._departed_for, 0, out=self._departed_for)
+            self._any_away = bool(self._departed_for.any())
+        self._count_stirred()
+        by_habit = self._departs_by_habit(departed, goes)
+        self._errors.push(self._error, departed & ~by_habit if goes else None)
+        stay = goes or (aside is not None and bool(aside.any()))
+        growth = self._last.push(sample, stays if stay else None)
+        self._mean = self._mean + growth * np.float32(1.0 / self._forecast)
+        if stay:
+            self._drift_on(stays)
+        if goes or self._any_away or self._sides == 1:
+            self._come_back(sample)
         if self.count % self._forecast == 0:
             self._mean = self._last.samples().mean(axis=1)  # rounding must not add up
             self._follow_wander()
             self._drop_anchor()
             if self._light is not None:
                 self._follow_light(stays)
+        if not self._any_away:
+            return _NO_PLACES
         return np.flatnonzero(self._departed_for >= self._settle_after)
+
+    def _count_stirred(self) -> None:
+        """For how long the errors of places that were long away may tell of an event."""
+        if self._any_away:
+            long_away = self._departed_for > _BRIEF
+        elif self._any_stirred:
+            long_away = np.zeros(len(self._departed_for), np.bool_)
+        else:
+            return
+        left = np.maximum(self._stirred_by_event - 1, 0)
+        self._stirred_by_event = np.where(long_away, self._window, left)
+        self._any_stirred = bool(self._stirred_by_event.any())
 
     def _follow_light(self, stays: Flags) -> None:
         """Learn the drift of the light, and let the forecast of departed places go with it.
@@ -414,8 +451,10 @@ class Track:
         A slow beginning of an event creeps into the forecast before the place is held;
         when the event is over, the place would be held for having come back.
         """
-        near = np.abs(sample - self._anchors[-1] - self._bias) < _NEAR * self.spread
         away = np.abs(self._error - self._bias) > GATE * self.spread
+        if not away.any():
+            return
+        near = np.abs(sample - self._anchors[-1] - self._bias) < _NEAR * self.spread
         back = np.flatnonzero(near & away)
         if not len(back):
             return
@@ -434,8 +473,14 @@ class Track:
             np.copyto(anchor, newer, where=self._departed_for == 0)
             newer = older
 
-    def _departs_by_habit(self, departed: Flags) -> Flags:
-        """Places that depart again and again, briefly each time; one long event is no habit."""
+    def _departs_by_habit(self, departed: Flags, goes: bool) -> Flags:
+        """Places that depart again and again, briefly each time; one long event is no habit.
+
+        ``goes`` says whether any of them departed.
+        """
+        if not (goes or self._any_habit):
+            return departed
+        self._any_habit = True
         briefly = departed & (self._departed_for <= _BRIEF)
         gain = np.float32(1.0 / min(self.count, _HABIT_SAMPLES))
         self._habit += (briefly - self._habit) * gain

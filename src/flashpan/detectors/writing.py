@@ -12,6 +12,7 @@ import numpy as np
 
 from flashpan.detectors.noise import Flags, Floats
 from flashpan.detectors.places import Places
+from flashpan.medians import median
 from flashpan.model import Tiles
 
 # Square of mean absolute over root mean square below which few pixels make the difference;
@@ -45,6 +46,7 @@ class Writing:
         self._clear = (_CLEAR_STEPS * step) ** 2
         self._counted = places.on_grid(np.ones(places.n, bool))
         self._seen = 0
+        self._has_written = False
         self._often = np.zeros(places.n, np.float32)
         self._mean = np.zeros(places.n, np.float32)
         self._square = np.zeros(places.n, np.float32)
@@ -55,18 +57,24 @@ class Writing:
             return
         self._seen += 1
         few = np.square(tiles.abs_diff) < _FEW_PIXELS * tiles.sq_diff
-        # A highlight that is partly blown changes by few pixels too, but by less than the rest.
-        usual = np.median(tiles.sq_diff[self._counted]) if self._counted.any() else 0.0
-        few &= tiles.sq_diff > max(self._clear, _LOUD * float(usual))
+        few &= tiles.sq_diff > self._clear
+        if few.any():
+            # A highlight that is partly blown changes by few pixels too, but less than the rest.
+            few &= tiles.sq_diff > _LOUD * median(tiles.sq_diff[self._counted])
         gain = np.float32(1.0 / min(self._seen, _MEMORY))
-        if not few.any() and not self._often.any():
+        writes = bool(few.any())
+        if not writes and not self._has_written:
+            return
+        self._has_written = True
+        if not writes:
+            self._often += (np.float32(0.0) - self._often) * gain
             return
         wrote = self._places.gather(few.astype(np.float32))
         self._often += (wrote - self._often) * gain
         # Amplitudes are those of the frames that wrote, and gain as slowly.
         own = gain * wrote / np.maximum(self._often, gain)
-        self._mean += (self._places.gather(tiles.abs_diff) - self._mean) * own
-        self._square += (self._places.gather(tiles.sq_diff) - self._square) * own
+        self._mean += (self._places.of_frame(tiles.abs_diff) - self._mean) * own
+        self._square += (self._places.of_frame(tiles.sq_diff) - self._square) * own
 
     @property
     def writes(self) -> Flags:

@@ -17,7 +17,7 @@ from flashpan.model import Frame, Tiles
 from flashpan.night.arrayfile import read_arrays, write_arrays
 from flashpan.readers._video_decode import UNKNOWN_PTS
 
-_GRIDS = ("mean", "abs_diff", "sq_diff", "speck")
+_GRIDS = ("mean", "abs_diff", "sq_diff", "speck", "across", "down")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

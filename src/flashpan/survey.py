@@ -1,0 +1,289 @@
+"""Less than every frame: a take is sampled, and read frame by frame only where something is.
+
+The user says how long the shortest event is that must not be missed.  Two frames in every half
+of that are read, so that no such event can lie between them: the first of a pair is there for the
+difference and the specks of the second, whose light is judged by that of the samples before it,
+not by its neighbour's.  The samples are a take of their own to the detectors, with all they know
+of noise, drift and habits; more false alarms are accepted of them than of a take, since a false
+hit costs no more than a look.
+
+Around every hit, and at the take's beginning, each frame is searched as in a full scan, from so
+far before that detectors and thresholds have settled, and until the picture has been quiet for
+long enough that nothing can join the event.  Whatever does not fit (a source that cannot be
+read in part, lamps that flicker, a take in which something happens nearly everywhere) is answered
+with the reason, and the take is then searched whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Protocol
+
+from flashpan.grid import Grid
+from flashpan.measure import Measurer
+from flashpan.model import Event, EventLog, Frame, Tiles
+from flashpan.picker import REST_FRAMES
+from flashpan.ranges import Span
+from flashpan.readers.base import Reader
+from flashpan.settings import ResolvedSettings, Settings
+from flashpan.units import Duration
+
+SAMPLES_PER_EVENT = 2
+"""Samples that lie in an event of the shortest length, at least."""
+WARM_FRAMES = 1024
+"""Frames searched before a hit: as many as the slowest of what must settle waits for."""
+_LEAST_STRIDE = 4
+# Shortest take, in lengths of what is searched before one hit, that sampling pays for; and the
+# share of its frames that may be searched one by one.
+_LEAST_LENGTH = 4
+_MOST_SHARE = 0.5
+# False hits per million samples: a few per cent of what the samples cost.
+_FALSE_HITS = 400.0
+# Frames at the beginning of what is searched in which nothing may happen, or it began too late.
+_CALM_FRAMES = 128
+# Share of the samples that may be copies of the frame before.
+_FEW_COPIES = 0.1
+
+Measured = Callable[[Reader, Grid], Iterator[tuple[Tiles, str]]]
+
+
+class Searching(Protocol):
+    """A search as `flashpan.find.Search` is one."""
+
+    @property
+    def flickers(self) -> bool:
+        """Whether lamps were found whose ripple is taken out."""
+
+    def events(self, on_frame: Callable[[int], None] | None = None) -> Iterator[Event]:
+        """Yield each event as soon as it closes."""
+
+    def log(self) -> EventLog:
+        """The record of what has been searched so far."""
+
+
+Search = Callable[[Reader, Settings, Measured], Searching]
+
+
+class NotInParts(Exception):  # a signal: the take is to be searched whole
+    """Why a take cannot be searched in parts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Surveyed:
+    """What a survey found: events in order, and the log of the search of the first frames."""
+
+    events: tuple[Event, ...]
+    first: EventLog
+
+
+def survey(
+    reader: Reader,
+    settings: Settings,
+    search: Search,
+    settle_frames: int,
+    on_frame: Callable[[int], None] | None = None,
+) -> Surveyed:
+    """Find the events of a take that last for the shortest event's length or longer.
+
+    Parameters
+    ----------
+    reader : Reader
+        The open take.
+    settings : Settings
+        What was asked for.
+    search : callable
+        Makes a search of what was measured.
+    settle_frames : int
+        Frames after which a new state is the new normal.
+    on_frame : callable, optional
+        Called with the number of each frame that is sampled.
+
+    Raises
+    ------
+    NotInParts
+        It must be searched whole.
+    """
+    return _Survey(reader, settings, search, settle_frames).done(on_frame)
+
+
+def stride_of(wanted: ResolvedSettings) -> int:
+    """Frames from one sample to the next."""
+    return wanted.shortest_event_frames // SAMPLES_PER_EVENT
+
+
+class _Survey:
+    def __init__(
+        self, reader: Reader, settings: Settings, search: Search, settle_frames: int
+    ) -> None:
+        self._reader, self._settings, self._search = reader, settings, search
+        self._results: dict[Span, tuple[list[Event], EventLog]] = {}
+        self._wanted = settings.resolved(reader.info)
+        self._stride = stride_of(self._wanted)
+        self._fetch = self._fetching()
+        assert self._wanted.stop is not None
+        self._start, self._stop = self._wanted.start, self._wanted.stop
+        if self._stop - self._start < _LEAST_LENGTH * WARM_FRAMES:
+            raise NotInParts(f"a take of fewer than {_LEAST_LENGTH * WARM_FRAMES} frames")
+        # Nothing more can join an event after so many quiet frames, and no new state is doubted.
+        self._quiet = settle_frames + self._wanted.merge_gap_frames + 2 * REST_FRAMES
+
+    def _fetching(self) -> Callable[[int], Frame | None]:
+        if self._stride < _LEAST_STRIDE:
+            least = _LEAST_STRIDE * SAMPLES_PER_EVENT
+            raise NotInParts(f"a shortest event of fewer than {least} frames leaves none to skip")
+        fetch = getattr(self._reader, "frame_at", None)
+        if fetch is None or self._wanted.stop is None:
+            raise NotInParts(f"{self._reader.info.container} cannot be read in part")
+        fetched: Callable[[int], Frame | None] = fetch
+        return fetched
+
+    def done(self, on_frame: Callable[[int], None] | None) -> Surveyed:
+        """Search what must be searched."""
+        first = Span(self._start, self._start + WARM_FRAMES)
+        self._result(first)  # flicker shows here, before all is sampled
+        windows = _joined([first, *(self._around(hit) for hit in self._hits(on_frame))])
+        while True:
+            if sum(span.stop - span.start for span in windows) > _MOST_SHARE * self._n_frames:
+                raise NotInParts("something happens in most of its parts")
+            longer = [self._longer(span, self._result(span)[0]) for span in windows]
+            if longer == windows:
+                break
+            windows = _joined(longer)
+        results = [self._result(span) for span in windows]
+        return Surveyed(tuple(event for found, _ in results for event in found), results[0][1])
+
+    @property
+    def _n_frames(self) -> int:
+        return self._stop - self._start
+
+    def _hits(self, on_frame: Callable[[int], None] | None) -> list[Span]:
+        """Frames between which something is, by the samples."""
+        samples = _Samples(self._fetch, self._start, self._stop, self._stride, on_frame)
+        search = self._search(self._reader, self._sample_settings(), samples.measured)
+        found = [Span(event.onset, event.end + 1) for event in search.events()]
+        if len(samples.copies) > _FEW_COPIES * samples.n:
+            raise NotInParts("its frames often repeat")
+        found += [Span(number, number + 1) for number in (*samples.copies, *samples.damaged)]
+        return [
+            Span(
+                self._start + (span.start - 1) * self._stride,
+                self._start + span.stop * self._stride + 1,
+            )
+            for span in sorted(found, key=lambda span: span.start)
+        ]
+
+    def _sample_settings(self) -> Settings:
+        """The samples as a take of their own, in which a false alarm costs little."""
+        rate = self._wanted.capture_rate
+        return replace(
+            self._settings,
+            capture_rate=None if rate is None else rate / self._stride,
+            pre_roll=_ONE,
+            post_roll=_ONE,
+            merge_gap=_ONE,
+            shortest_event=_ONE,
+            first=None,
+            last=None,
+            false_alarms=max(_FALSE_HITS, self._wanted.false_alarms),
+        )
+
+    def _around(self, hit: Span) -> Span:
+        start = max(self._start, hit.start - WARM_FRAMES)
+        return Span(start, min(self._stop, hit.stop + self._quiet))
+
+    def _result(self, window: Span) -> tuple[list[Event], EventLog]:
+        """Events of a window, each frame of which is searched, and the log."""
+        if window not in self._results:
+            search = self._search(self._reader, self._part(window), self._frame_by_frame(window))
+            events = sorted(search.events(), key=lambda event: event.onset)
+            if search.flickers:
+                raise NotInParts("its light flickers")
+            self._results[window] = events, search.log()
+        return self._results[window]
+
+    def _longer(self, window: Span, found: Sequence[Event]) -> Span:
+        """The window, or a longer one where an event is too near to its ends."""
+        start, stop = window.start, window.stop
+        if any(event.onset < start + _CALM_FRAMES for event in found):
+            start = max(self._start, start - WARM_FRAMES)
+        if any(event.end >= stop - self._quiet for event in found):
+            stop = min(self._stop, stop + (stop - window.start) + self._quiet)
+        return Span(start, stop)
+
+    def _part(self, window: Span) -> Settings:
+        return replace(
+            self._settings, first=window.start, last=window.stop - 1, shortest_event=_ONE
+        )
+
+    def _frame_by_frame(self, window: Span) -> Measured:
+        def measured(reader: Reader, grid: Grid) -> Iterator[tuple[Tiles, str]]:
+            measurer = Measurer(reader.info, grid)
+            before = self._fetch(window.start - 1) if window.start else None
+            if before is not None:
+                measurer.begin(before)
+            for index in range(window.start, window.stop):
+                frame = self._fetch(index)
+                if frame is not None:
+                    yield measurer.measure(frame), frame.picture_type
+
+        return measured
+
+
+class _Samples:
+    """Pairs of frames at a stride; the second is the sample.
+
+    Attributes
+    ----------
+    n : int
+        Samples taken.
+    copies, damaged : list of int
+        Numbers of samples that repeat the frame before, and of those that cannot be read.
+    """
+
+    def __init__(
+        self,
+        fetch: Callable[[int], Frame | None],
+        start: int,
+        stop: int,
+        stride: int,
+        on_frame: Callable[[int], None] | None,
+    ) -> None:
+        self._fetch, self._on_frame = fetch, on_frame
+        self._frames = range(start, stop - 1, stride)
+        self.n = 0
+        self.copies: list[int] = []
+        self.damaged: list[int] = []
+
+    def measured(self, reader: Reader, grid: Grid) -> Iterator[tuple[Tiles, str]]:
+        """Statistics of every sample, which are numbered from 0."""
+        measurer = Measurer(reader.info, grid)
+        for number, index in enumerate(self._frames):
+            before, frame = self._fetch(index), self._fetch(index + 1)
+            self.n += 1
+            if before is None or frame is None:
+                self.damaged.append(number)
+                continue
+            measurer.begin(before)
+            tiles = measurer.measure(frame)
+            if tiles.is_copy:
+                self.copies.append(number)
+            if self._on_frame is not None:
+                self._on_frame(index + 1)
+            yield replace(tiles, index=number), ""
+
+
+def _joined(windows: Sequence[Span]) -> list[Span]:
+    """Windows in order, those that touch made one."""
+    joined: list[Span] = []
+    for window in sorted(windows, key=lambda span: span.start):
+        if joined and window.start <= joined[-1].stop:
+            stop = max(joined[-1].stop, window.stop)
+            joined[-1] = Span(joined[-1].start, stop)
+        else:
+            joined.append(window)
+    return joined
+
+
+_ONE = Duration(Fraction(1))
