@@ -2,6 +2,7 @@
 
 from concurrent.futures import Future
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,7 +15,15 @@ from flashpan.find import find
 from flashpan.night import pieces as rooms
 from flashpan.night.engines import Inline, WorkerDied, Workers
 from flashpan.night.job import NotAsOnePiece, do
-from flashpan.night.pieces import Piece, decide, gathered, measure_piece, plan_pieces
+from flashpan.night.pieces import (
+    _STOP,
+    Piece,
+    PiecePlan,
+    decide,
+    gathered,
+    measure_piece,
+    plan_pieces,
+)
 from flashpan.night.split import do_in_pieces
 from flashpan.night.tilefile import read_measurements
 from flashpan.readers.open import open_take
@@ -303,3 +312,17 @@ class _Later:
         from concurrent.futures import ThreadPoolExecutor
 
         return ThreadPoolExecutor(1).submit(work, thing)
+
+
+def test_the_reason_why_pieces_will_not_come_appears_whole(tmp_path, monkeypatch):
+    plan = PiecePlan(job=None, folder=str(tmp_path), bounds=(0, 1, 2))
+    write = Path.write_text
+
+    def slowly(path, text, **more):
+        write(path, "", **more)  # as a file begins
+        assert not (tmp_path / _STOP).exists()
+        write(path, text, **more)
+
+    monkeypatch.setattr(Path, "write_text", slowly)
+    plan.stop("damage in frames 3 to 9")
+    assert (tmp_path / _STOP).read_text() == "damage in frames 3 to 9"

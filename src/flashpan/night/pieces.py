@@ -69,7 +69,10 @@ class PiecePlan:
 
     def stop(self, why: str) -> None:
         """Tell whoever waits for pieces that some will not come."""
-        Path(self.folder, _STOP).write_text(why, encoding="utf-8")
+        stop = Path(self.folder, _STOP)
+        half = stop.with_name(f"{_STOP}.part")  # whoever waits must not read half a reason
+        half.write_text(why, encoding="utf-8")
+        half.replace(stop)
 
 
 @dataclass(frozen=True, slots=True)
