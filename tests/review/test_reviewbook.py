@@ -13,6 +13,7 @@ from flashpan.night.edits import DrawnRegion
 from flashpan.night.key import key_of, said
 from flashpan.night.record import NightRecord
 from flashpan.night.reviewbook import ReviewBook, UnknownRow
+from flashpan.night.schema import VERSION
 from flashpan.review.asked import asked_of, is_out_of_date
 from flashpan.settings import Settings
 
@@ -170,7 +171,7 @@ class TestBesideRuns:
         with sqlite3.connect(dest / "night.sqlite") as connection:
             for table in ("range_edit", "take_region", "asked_before", "review_step"):
                 connection.execute(f"DROP TABLE {table}")
-            connection.execute("PRAGMA user_version = 3")
+            connection.execute(f"PRAGMA user_version = {VERSION - 1}")
         connection.close()
         with ReviewBook.open(dest) as book:
             book.mark(1, 0, "circled")

@@ -28,7 +28,7 @@ can be held against it frame by frame. Exit status 0 only where what was planted
 Examples:
   flashpan demo
   flashpan demo --keep samples --seed 7
-  flashpan demo --night try && flashpan review try/night
+  flashpan demo --night try
 """
 
 

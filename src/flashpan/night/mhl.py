@@ -39,6 +39,7 @@ _ASIDE = "ascmhl.earlier-"
 _PATTERNS = (
     *("night.sqlite", "night.sqlite-*", "night.lock", "night.txt", "night.csv", "night.json"),
     *("night.handoff", f"{_ASIDE}*", ".flashpan-*"),
+    *("*.sheet.png", "*.sheet.pdf", "*.scores.png", "*.scores.npz", "*.strips"),
 )
 _HOUR_S = 3600
 _NAMESPACE = "urn:ASC:MHL:v2.0"
