@@ -17,7 +17,7 @@ from flashpan.cli.output import StdoutFailed, discard_stdout, note
 from flashpan.errors import FlashpanError
 
 _COMMANDS = (
-    *("plan", "find", "trim", "ingest", "watch", "report", "verify", "handoff"),
+    *("plan", "flag", "find", "trim", "ingest", "watch", "report", "verify", "handoff"),
     *("slate", "demo", "completion", "man"),
 )
 
