@@ -95,8 +95,9 @@ class Offload:
         if one.log.take.fingerprint != fingerprint_of(one.found.path):
             raise TakeError(f"{one.found.path}: has changed since it was searched; run again")
         folder = self._target(one.place).parent
-        _make(folder)
-        remove_left_over(folder)
+        for made in (folder, *self._folder_of_stills(one)):
+            _make(made)
+            remove_left_over(made)
         if one.form is Form.FILES:
             return self._files(one)
         if one.form in (Form.PACKETS, Form.PAGES):
@@ -140,9 +141,8 @@ class Offload:
         for name in names:
             copy, digests[os.path.basename(name)] = self._file(name, known)
             made.append(copy)
-        folder = self._target(names[0])
         copied = Copied(
-            path=folder.parent,
+            path=self._target(names[0]).parent,
             n_bytes=sum(copy.n_bytes for copy in made),
             proof=f"{len(made)} files {HASHED}",
             was_there=all(copy.was_there for copy in made),
@@ -150,6 +150,10 @@ class Offload:
         if digests != known or not self._record(one.place).exists():
             self._write_record(one, digests, copied.n_bytes)
         return replace(one, copied=(copied,))
+
+    def _folder_of_stills(self, one: FlaggedTake) -> list[Path]:
+        names = [name for part in one.parts for name in part.files]
+        return [self._target(names[0]).parent] if names else []
 
     def _file(self, name: str, known: dict[str, str]) -> tuple[Copied, str]:
         """One still; one that is there must be what the record, or else the source, has."""
@@ -225,8 +229,9 @@ class Offload:
     ) -> None:
         """Write the log of a copy; one without its copy is what a killed run left."""
         target, path = self._target(one.place), self._record(one.place)
-        copy = part or (self._dest / one.place if digests else None)
-        content = copy_log(one, target, digests, None if copy is None else fingerprint_of(copy))
+        # a folder of stills may be the source itself
+        copy = part or self._dest / os.path.relpath(one.found.path, self._root)
+        content = copy_log(one, target, digests, fingerprint_of(copy) if digests else None)
         text = json.dumps(content, indent=1, allow_nan=False) + "\n"
         if not (path.exists() and _read(path) == json.loads(text)):
             may = self._overwrite or not target.exists() or one.form is Form.FILES

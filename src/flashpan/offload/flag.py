@@ -163,7 +163,8 @@ class _Work:
         with opened(found.path, settings) as reader:
             if isinstance(reader, VideoReader):
                 reader.keeps_index = True
-            log = self._known(found, reader, settings) or self._searched(reader, settings)
+            known = self._known(found, reader, settings)
+            log = known or self._searched(reader, settings)
             index = reader.packet_index if isinstance(reader, VideoReader) else None
             take = as_logged(reader.info, log, settings)
         take = replace(take, fingerprint=log.take.fingerprint)
@@ -176,6 +177,7 @@ class _Work:
             take=take,
             raw=settings.raw,
             laid=laid,
+            was_known=known is not None,
             index=index,
         )
 

@@ -163,6 +163,8 @@ class FlaggedTake:
         Geometry of headerless pixels.
     laid : Laid
         Frames, bytes and files to copy.
+    was_known : bool
+        True where an earlier run had searched it, so that it was not read again.
     copied : tuple of Copied
         What was copied, where that was asked for.
     copy_notes : tuple of str
@@ -175,6 +177,7 @@ class FlaggedTake:
     take: TakeInfo
     raw: str | None
     laid: Laid
+    was_known: bool = False
     index: PacketIndex | None = field(default=None, repr=False)
     copied: tuple[Copied, ...] = ()
     copy_notes: tuple[str, ...] = ()
@@ -202,6 +205,11 @@ class FlaggedTake:
     def saved_bytes(self) -> int:
         """Bytes that need not be copied."""
         return self.found.bytes - self.n_bytes
+
+    @property
+    def bytes_read(self) -> int:
+        """Bytes of the take that were read to search it."""
+        return 0 if self.was_known else self.log.totals.bytes_read
 
 
 @dataclass(frozen=True, slots=True)

@@ -127,7 +127,7 @@ def _copied_text(copied: list[Copied]) -> str:
 
 
 def _bytes_read(flagged: Flagged) -> int:
-    return sum(one.log.totals.bytes_read for one in flagged.takes)
+    return sum(one.bytes_read for one in flagged.takes)
 
 
 def _notes(one: FlaggedTake) -> Iterator[str]:
@@ -150,7 +150,7 @@ def _take_to_dict(flagged: Flagged, one: FlaggedTake) -> dict[str, Any]:
         "copy_bytes": one.n_bytes,
         "saved_bytes": one.saved_bytes,
         "saved_s": flagged.seconds(one.saved_bytes),
-        "bytes_read": one.log.totals.bytes_read,
+        "bytes_read": one.bytes_read,
         "events": [event_to_dict(event) for event in one.log.events],
         "ranges": [_part_to_dict(part) for part in one.parts],
         "header_hex": one.laid.header.hex() or None,
