@@ -57,11 +57,12 @@ def frames_of(path, start=0):
         if start:
             container.seek(start, stream=stream)
         pictures = {}
-        try:
-            for frame in container.decode(stream):
-                pictures[frame.pts] = frame.to_ndarray(format="gray")
-        except av.FFmpegError:
-            pass  # what was not copied is zeros
+        for packet in container.demux(stream):
+            try:
+                decoded = packet.decode()
+            except av.FFmpegError:
+                continue  # what was not copied is zeros
+            pictures |= {frame.pts: frame.to_ndarray(format="gray") for frame in decoded}
         return pictures
 
 

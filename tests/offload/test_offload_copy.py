@@ -5,16 +5,21 @@ import json
 import os
 import shutil
 import subprocess
+from dataclasses import replace
 
 import numpy as np
 import pytest
+import tifffile
 from offload_fixtures import KEPT, ODD
+from trim_fixtures import h264
 
 import flashpan
 from flashpan.errors import UsageError
 from flashpan.offload.lists import dd_script, file_list
+from flashpan.units import Duration
 
 RSYNC = pytest.mark.skipif(shutil.which("rsync") is None, reason="rsync is not installed")
+BRIGHTNESS = flashpan.Settings(detectors=("brightness",))
 
 
 def files(folder):
@@ -112,6 +117,26 @@ def test_a_second_run_copies_only_what_is_missing(applied, card, tmp_path):
     assert there["burst.bin"] == [False]
 
 
+def test_pages_become_clips(shots, tmp_path):
+    tifffile.imwrite(tmp_path / "pages.tif", shots)
+    (one,) = flashpan.flag(tmp_path / "pages.tif", BRIGHTNESS, to=tmp_path / "dest").takes
+    (part,), (copy,) = one.parts, one.copied
+    assert copy.proof == "bit for bit"
+    assert np.array_equal(tifffile.imread(copy.path), shots[part.first : part.last + 1])
+
+
+def test_a_video_that_cannot_be_cut_is_copied_whole(tmp_path):
+    """A transport stream of a few packets is not known as one by whoever reads it."""
+    shots = np.full((60, 48, 64), 40, np.uint8)
+    shots[42] = 200
+    h264(tmp_path / "short.ts", shots)
+    rolls = Duration.of_frames(1)
+    settings = replace(BRIGHTNESS, pre_roll=rolls, post_roll=rolls)
+    (one,) = flashpan.flag(tmp_path / "short.ts", settings, to=tmp_path / "dest").takes
+    assert one.copy_notes[0].startswith("was copied whole: a transport stream of so few bytes")
+    assert (tmp_path / "dest/short.ts").read_bytes() == (tmp_path / "short.ts").read_bytes()
+
+
 def test_what_is_in_the_way_stays(applied, card, tmp_path):
     dest = tmp_path / "dest"
     (dest / "stills").mkdir(parents=True)
@@ -164,8 +189,7 @@ def test_odd_names_arrive(shots, tmp_path):
     source.mkdir()
     for name in ODD_NAMES:
         np.save(source / f"{name}.npy", shots)
-    settings = flashpan.Settings(detectors=("difference",))
-    flagged = flashpan.flag(source, settings)
+    flagged = flashpan.flag(source, BRIGHTNESS)
     assert len(flagged.takes) == len(ODD_NAMES)
     with pytest.raises(UsageError, match="has a line end in its name; give --from0, too"):
         file_list(flagged)
