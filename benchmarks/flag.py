@@ -6,7 +6,8 @@ Writes an invented take of 300,000 frames of 48 × 32 pixels (461 MB of grey noi
 events of 200 frames and more: a flash, a slow glow, a light that goes out, something small that
 crosses the picture.  It is flagged with ``--shortest-event`` at 200 frames and then searched
 whole.  Bytes are counted twice: by the program, and by the kernel (``rchar`` of
-``/proc/self/io``: all that was read through any file, Linux only).
+``/proc/self/io``, Linux only: all that was read through any file, so that Python's own files
+count as well).
 """
 
 from __future__ import annotations

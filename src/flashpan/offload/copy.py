@@ -73,7 +73,7 @@ class Offload:
         take = replace(take, fingerprint=fingerprint_of(take.path))
         for path in (self._record(place), self._clip_log(take, place)):
             data = _read(path)
-            logged = data.get("offload", {}).get("log", data)
+            logged = _offload_of(data).get("log", data)
             if not was_made_so(logged, settings.resolved(take).as_log()):
                 continue
             with suppress(KeyError, TypeError, ValueError, AttributeError):
@@ -214,7 +214,7 @@ class Offload:
 
     def _files_there(self, one: FlaggedTake) -> dict[str, str]:
         """SHA-256 of each file that an earlier run copied of the same frames of this take."""
-        said = _read(self._record(one.place)).get("offload", {})
+        said = _offload_of(_read(self._record(one.place)))
         with suppress(KeyError, TypeError, ValueError, AttributeError):
             logged = from_dict(said["log"])
             if (logged.take.fingerprint, logged.ranges) == (
@@ -304,6 +304,11 @@ def _read(path: Path) -> dict[str, Any]:
     except (OSError, ValueError):
         return {}
     return data if isinstance(data, dict) else {}
+
+
+def _offload_of(data: dict[str, Any]) -> dict[str, Any]:
+    said = data.get("offload")
+    return said if isinstance(said, dict) else {}
 
 
 def _is_log(path: Path, log: EventLog) -> bool:
