@@ -10,7 +10,7 @@ import pytest
 
 # and what the tests of reading, of cutting and of nights are made of
 sys.path[:0] = [
-    str(Path(__file__).parent / room) for room in ("readers", "cut", "night", "handoff")
+    str(Path(__file__).parent / room) for room in ("readers", "cut", "night", "handoff", "offload")
 ]
 
 from trim_fixtures import video  # noqa: E402  # found through the path just set

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from flashpan.night.run import Night
     from flashpan.night.verify import Verified, verify
     from flashpan.night.watch import watch
+    from flashpan.offload.flag import flag
+    from flashpan.offload.kept import Flagged
     from flashpan.plan import Plan, plan
     from flashpan.readers.open import open_take
     from flashpan.settings import Settings
@@ -45,6 +47,7 @@ __all__ = [
     "Event",
     "EventLog",
     "Explanation",
+    "Flagged",
     "FlashpanError",
     "Frame",
     "HandedOff",
@@ -70,6 +73,7 @@ __all__ = [
     "contact_sheet",
     "explain",
     "find",
+    "flag",
     "hand_off",
     "ingest",
     "night_report",
@@ -100,6 +104,8 @@ _HOMES = {
     **dict.fromkeys(("Sheets", "contact_sheet"), "flashpan.sheet.make"),
     **dict.fromkeys(("Explanation", "explain"), "flashpan.explain"),
     "find": "flashpan.find",
+    "flag": "flashpan.offload.flag",
+    "Flagged": "flashpan.offload.kept",
     **dict.fromkeys(("HandedOff", "hand_off"), "flashpan.handoff.night"),
     "ingest": "flashpan.night.ingest",
     "Night": "flashpan.night.run",

@@ -30,6 +30,7 @@ from flashpan.model import (
     Event,
     EventLog,
     Extent,
+    Fingerprint,
     Frame,
     Score,
     ScoreTrace,
@@ -129,9 +130,10 @@ def _surveyed(
     began = time.monotonic()
     wanted = asked.resolved(reader.info)
     settle_frames = settle_frames_of(wanted)
+    fingerprint = fingerprint_of(reader.info.path)  # once, and not for each part
 
     def search(reader: Reader, settings: Settings, measured: Measured) -> Search:
-        return Search(reader, settings, measured=measured)
+        return Search(reader, settings, measured=measured, fingerprint=fingerprint)
 
     found = survey(reader, asked, search, settle_frames, on_frame)
     wanted = asked.resolved(reader.info)
@@ -211,6 +213,8 @@ class Search:
         Told what the picker makes of the frames it asks for.
     measured : callable, optional
         See `Measured`.
+    fingerprint : Fingerprint, optional
+        Of the take, where it has been taken already.
 
     Attributes
     ----------
@@ -226,13 +230,14 @@ class Search:
         keep_trace: bool = False,
         watch: Watch | None = None,
         measured: Measured | None = None,
+        fingerprint: Fingerprint | None = None,
     ) -> None:
         self._reader = reader
         self._measure = measured or self._read_and_measured
         self.settings = settings.resolved(reader.info)
         self._began = time.monotonic()
         # before the search: a file that grows meanwhile is no longer what was searched
-        self._fingerprint = fingerprint_of(reader.info.path)
+        self._fingerprint = fingerprint or fingerprint_of(reader.info.path)
         info, wanted = reader.info, self.settings
         self._grid = lay_grid(info.shape, wanted.roi, wanted.ignore)
         scene = Scene(

@@ -208,7 +208,7 @@ class TrimRun:
         return Plan(
             log=log,
             log_path=path,
-            take=_as_logged(replace(reader.info, fingerprint=info.fingerprint), log, settings),
+            take=as_logged(replace(reader.info, fingerprint=info.fingerprint), log, settings),
             raw=settings.raw,
             stem=stem,
             wanted=wanted,
@@ -288,7 +288,7 @@ class TrimRun:
             return log
         if self.wanted.overwrite or not path.exists():
             return None
-        if not _was_made_so(path, settings.resolved(reader.info).as_log()):
+        if not was_made_so(_read(path), settings.resolved(reader.info).as_log()):
             raise TakeError(
                 f"{path}: is there already, made with other settings; give --overwrite to search"
                 " again, --log to cut by it, or another folder"
@@ -324,8 +324,8 @@ def _log_of(take: TakeInfo, path: str | os.PathLike[str]) -> EventLog:
     return replace(log, take=replace(log.take, path=take.path, name=take.name))
 
 
-def _as_logged(info: TakeInfo, log: EventLog, settings: Settings) -> TakeInfo:
-    """What the reader says, with what only a search knows, and the rates that are in force."""
+def as_logged(info: TakeInfo, log: EventLog, settings: Settings) -> TakeInfo:
+    """What a reader says, with what only a search knows, and the rates that are in force."""
     known = log.take
     return replace(
         info,
@@ -339,12 +339,22 @@ def _as_logged(info: TakeInfo, log: EventLog, settings: Settings) -> TakeInfo:
     )
 
 
-def _was_made_so(path: Path, settings: dict[str, Any]) -> bool:
-    """Whether a log was made by this version with these settings, wherever they came from."""
+def was_made_so(logged: Any, settings: dict[str, Any]) -> bool:
+    """Whether a log, as its file holds it, is of this version and these settings.
+
+    Where the settings came from does not count.
+    """
     try:
-        data = json.loads(path.read_text(encoding="utf-8-sig"))
-        made = {**data["settings"], "from": None}
-    except (OSError, KeyError, TypeError, ValueError):
+        made = {**logged["settings"], "from": None}
+        version = logged.get("flashpan")
+    except (KeyError, TypeError, AttributeError):
         return False
     wanted = {**json.loads(json.dumps(settings)), "from": None}
-    return bool(data.get("flashpan") == flashpan.__version__ and made == wanted)
+    return bool(version == flashpan.__version__ and made == wanted)
+
+
+def _read(path: Path) -> Any:
+    try:
+        return json.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError):
+        return None

@@ -17,8 +17,8 @@ from flashpan.cli.output import StdoutFailed, discard_stdout, note
 from flashpan.errors import FlashpanError
 
 _COMMANDS = (
-    *("plan", "find", "trim", "ingest", "watch", "report", "review", "verify", "handoff"),
-    *("sheet", "slate", "demo", "completion", "man"),
+    *("plan", "flag", "find", "trim", "ingest", "watch", "report", "review", "verify"),
+    *("handoff", "sheet", "slate", "demo", "completion", "man"),
 )
 
 

@@ -74,7 +74,7 @@ def format_report(report: NightReport, most_events: int = MOST_EVENTS) -> str:
         Without a line end at the end.
     """
     lines = [
-        *wrapped("night", _shown(str(report.record.dest))),
+        *wrapped("night", shown(str(report.record.dest))),
         *wrapped("takes", _takes_text(report.totals)),
     ]
     lines += [*_failure_lines(report), ""]
@@ -141,9 +141,9 @@ def _takes_text(totals: NightTotals) -> str:
 def _failure_lines(report: NightReport) -> Iterator[str]:
     for take in report.failures:
         tries = f" ({counted(take.attempts, 'attempt')})" if take.attempts > 1 else ""
-        yield from wrapped("FAILED", _shown(_naming(take.error, take.place)) + tries)
+        yield from wrapped("FAILED", shown(_naming(take.error, take.place)) + tries)
     for problem in report.problems:
-        yield from wrapped("UNREAD", _shown(_naming(problem.text, problem.place)))
+        yield from wrapped("UNREAD", shown(_naming(problem.text, problem.place)))
 
 
 def _naming(text: str, place: str) -> str:
@@ -151,7 +151,7 @@ def _naming(text: str, place: str) -> str:
     return text if place in text else f"{place}: {text}"
 
 
-def _shown(text: str) -> str:
+def shown(text: str) -> str:
     """Text for a table: a name may hold line ends, and bytes that are no Unicode."""
     return "".join(
         char if char.isprintable() else char.encode("unicode_escape").decode() for char in text
@@ -168,7 +168,7 @@ def _total_texts(report: NightReport) -> Iterator[tuple[str, str]]:
     )
     yield "space", _space_text(totals)
     if report.offload_rate is not None and report.offload_saved_s is not None:
-        yield "offload", _offload_text(report.offload_saved_s, report.offload_rate)
+        yield "offload", offload_text(report.offload_saved_s, report.offload_rate)
     if totals.seconds:
         yield (
             "work",
@@ -186,7 +186,8 @@ def _space_text(totals: NightTotals) -> str:
     return f"clips {clips} of {takes}, {change}{copies}"
 
 
-def _offload_text(saved_s: float, rate: Fraction) -> str:
+def offload_text(saved_s: float, rate: Fraction) -> str:
+    """Time that copying takes less, or more, at so many bytes per second."""
     change = "saved" if saved_s >= 0 else "more"
     return f"{_clock_text(abs(saved_s))} {change} at {format_bytes(int(rate))} per second"
 
@@ -230,7 +231,7 @@ def _cells(report: NightReport, event: NightEvent) -> tuple[str, ...]:
     real = None if onset_s is None else Fraction(onset_s).limit_denominator(10**9)
     return (
         "-" if time is None else f"{time:%m-%d %H:%M:%S}",
-        _shown(event.place),
+        shown(event.place),
         str(event.event),
         event.kind,
         str(event.onset),

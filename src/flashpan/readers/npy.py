@@ -105,6 +105,12 @@ class NpyReader(IndexedReader):
         """One frame as the file holds it, shape (rows, cols) or (rows, cols, 3)."""
         return self._scattered(index) if self._layout.fortran else self._contiguous(index)
 
+    @property
+    def places(self) -> tuple[int, int] | None:
+        """Byte at which frame 0 begins, and bytes of a frame; None where frames are scattered."""
+        layout = self._layout
+        return None if layout.fortran else (layout.offset_bytes, layout.frame_bytes)
+
     def _shortfall(self) -> str:
         declared = self._layout.shape[0]
         if self._n_frames == declared:
