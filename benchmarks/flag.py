@@ -90,7 +90,18 @@ def compare(take: Path, shortest: int) -> None:
     for name, found in (("flag", log), ("full scan", whole)):
         events = [(event.onset, event.end, event.kind) for event in found.events]
         print(f"{name:9} {events} {[(kept.first, kept.last) for kept in found.ranges]}")
-    print("same ranges" if log.ranges == whole.ranges else "DIFFERENT RANGES")
+    print(difference(log, whole))
+
+
+def difference(log: flashpan.EventLog, whole: flashpan.EventLog) -> str:
+    """How the events of a sampled take differ from those of a full scan."""
+    begun, all_begun = (
+        [(event.onset, event.kind) for event in found.events] for found in (log, whole)
+    )
+    if begun != all_begun:
+        return "DIFFERENT EVENTS"
+    ends = [abs(one.end - two.end) for one, two in zip(log.events, whole.events, strict=True)]
+    return f"same onsets and kinds; ends differ by {max(ends, default=0)} frames at most"
 
 
 if __name__ == "__main__":
