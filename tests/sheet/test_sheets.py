@@ -9,6 +9,7 @@ from fractions import Fraction
 import cv2
 import numpy as np
 import pytest
+from matplotlib.image import AxesImage
 from matplotlib.text import Text
 from PIL import Image
 from trim_fixtures import h264, video
@@ -238,6 +239,16 @@ class TestSheet:
         assert f"0:00:{event.onset / 25:06.3f}" in said
         assert any(text in (made[1].strips.strips[0].tone,) for text in said)
 
+    def test_captions_lie_on_no_picture(self, made, searched):
+        page = next(take_pages(searched, made[1].strips))
+        page.figure.canvas.draw()
+        pictures = [one.get_window_extent() for one in page.figure.findobj(AxesImage)]
+        assert len(pictures) >= 8
+        for text in page.figure.findobj(Text):
+            box = text.get_window_extent()
+            if text.get_text():
+                assert not any(box.overlaps(picture) for picture in pictures), text.get_text()
+
     def test_a_take_without_events_says_so(self, made, searched):
         calm = replace(searched, events=(), ranges=())
         page = next(take_pages(calm, replace(made[1].strips, strips=())))
@@ -251,12 +262,12 @@ class TestSheet:
             strips=tuple(replace(made[1].strips.strips[0], event=number) for number in range(20)),
         )
         pages = list(take_pages(log, strips))
-        assert len(pages) == 2
+        assert len(pages) == 3
         titles = [text for page in pages for text in texts(page.figure) if "event " in text]
         assert sum(text.startswith("event ") for text in titles) == 20
         assert all(page.rows <= 2700 for page in pages)
         pdf = figures_pdf([page.figure for page in pages], "many")
-        assert len(re.findall(rb"/Type /Page\b", pdf)) == 2
+        assert len(re.findall(rb"/Type /Page\b", pdf)) == 3
 
     def test_a_pictures_pixels_reach_the_page(self):
         page = Canvas(200, 100)

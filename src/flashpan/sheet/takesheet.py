@@ -69,17 +69,16 @@ def take_pages(log: EventLog, strips: Strips, ink: Ink = SCREEN) -> Iterator[Can
 
 def _rows(log: EventLog, strips: Strips) -> Iterator[_Row]:
     kept = kept_of(log.ranges)
-    rows, cols = strips.shape
-    picture_rows = _fitting_rows(rows, cols)
     for strip in strips.strips:
-        close_rows = picture_rows if strip.close is not None else 0
+        first = strip.frames[0]
+        picture_rows = _rows_of(first.file, strips)
+        close_rows = _rows_of(first.close_file, strips) if first.close_file else 0
         yield _Row(strip, log.events[strip.event], kept.get(strip.event), picture_rows, close_rows)
 
 
-def _fitting_rows(rows: int, cols: int) -> int:
-    """Rows of pixels that a picture of this shape takes in a cell."""
-    scale = min(_CELL_COLS / cols, _MOST_CELL_ROWS / rows)
-    return round(rows * (int(scale) if scale >= 1 else scale))
+def _rows_of(file: str, strips: Strips) -> int:
+    """Rows of pixels that a stored picture takes in a cell: it is no longer of the take's size."""
+    return len(fitted(strips.picture(file), _CELL_COLS, _MOST_CELL_ROWS))
 
 
 def _paged(rows: list[_Row]) -> list[list[_Row]]:
