@@ -29,6 +29,24 @@ _NO_FOLDER_SYNC = frozenset({errno.EINVAL, errno.EBADF, errno.ENOTSUP, errno.ENO
 _NO_HARD_LINKS = frozenset({errno.EPERM, errno.ENOTSUP, errno.ENOSYS, errno.EMLINK, errno.EXDEV})
 
 
+def make_folder(path: str | os.PathLike[str]) -> Path:
+    """Make a folder, and those above it, where there is none.
+
+    Raises
+    ------
+    TakeError
+        It cannot be made.
+    """
+    folder = Path(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise TakeError(
+            f"{folder}: cannot be made ({error.strerror}); choose another folder"
+        ) from error
+    return folder
+
+
 def write_text(path: str | os.PathLike[str], text: str, *, overwrite: bool = False) -> Path:
     """Write UTF-8 text; see `write_bytes`."""
     return write_bytes(path, text.encode("utf-8"), overwrite=overwrite)

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import flashpan
-from flashpan.atomic import write_text
+from flashpan.atomic import make_folder, write_text
 from flashpan.errors import TakeError
 from flashpan.model import Event, EventLog, Fingerprint, Region, TakeInfo, Totals, TrimRange
 from flashpan.settings import rate_number
@@ -117,13 +117,7 @@ def write_log(
     TakeError
         This take's log is there already and ``overwrite`` is false, or no writing.
     """
-    folder = Path(directory)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise TakeError(
-            f"{folder}: cannot be made ({error.strerror}); choose another folder"
-        ) from error
+    folder = make_folder(directory)
     path = folder / f"{stem}{EXTENSION}" if stem else log_path(log.take, folder)
     return write_text(path, to_json(log) + "\n", overwrite=overwrite)
 

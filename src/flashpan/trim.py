@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import flashpan
-from flashpan.atomic import remove_left_over, write_text
+from flashpan.atomic import make_folder, remove_left_over, write_text
 from flashpan.cut.budget import choose, left_out_text
 from flashpan.cut.carry import carried_out
 from flashpan.cut.engine import Cutter
@@ -132,17 +132,9 @@ class TrimRun:
             )
         self._takes, self.out, self.wanted, self._log = list(takes), Path(out), wanted, log
         self._say: Say = say or (lambda text: None)
-        self._made_folder()
+        make_folder(self.out)
         for name in remove_left_over(self.out):
             self._say(f"{self.out}: cleared away what a stopped run left ({name})")
-
-    def _made_folder(self) -> None:
-        try:
-            self.out.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise TakeError(
-                f"{self.out}: cannot be made ({error.strerror}); choose another folder"
-            ) from error
 
     def completed(self, settings: Settings) -> Settings:
         """Settings with the geometry of headerless pixels, where only the log given has it."""

@@ -98,9 +98,6 @@ def _folder(keep: str | None) -> Iterator[Path]:
         with tempfile.TemporaryDirectory(prefix="flashpan-demo-") as name:
             yield Path(name)
         return
-    folder = Path(keep)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise TakeError(f"{keep}: cannot be made ({error.strerror}); choose another") from error
-    yield folder
+    from flashpan.atomic import make_folder
+
+    yield make_folder(keep)

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from flashpan.atomic import new_file, write_bytes
-from flashpan.errors import TakeError, UsageError
+from flashpan.atomic import make_folder, new_file, write_bytes
+from flashpan.errors import UsageError
 from flashpan.handoff.cutlist import CLIPS, DEFAULT_RATE, START, TAKES, CutList, cut_lists
 from flashpan.handoff.kept import Kept, kept_ranges
 from flashpan.handoff.labels import has_labels, rate_name
@@ -99,7 +99,7 @@ def hand_off(
     chosen = [one for one in every if not one.is_rejected and (one.is_circled or not circled)]
     name = Path(os.path.abspath(dest)).name
     lists = cut_lists(chosen, name, media=media, playback_rate=rate, drop=drop, start=start)
-    _make_folder(folder)
+    make_folder(folder)
     notes = [*_notes(every, chosen, lists, media, rate)]
     files = [*_write_cut_lists(lists, folder, notes.append), *_write_logs(lists, log, folder, xlsx)]
     return HandedOff(
@@ -186,12 +186,3 @@ def _write_logs(lists: list[CutList], log: ShotLog, folder: Path, xlsx: bool) ->
         with new_file(folder / "shotlog.xlsx", overwrite=True) as part:
             write_workbook(log, part)
         yield folder / "shotlog.xlsx"
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise TakeError(
-            f"{folder}: cannot be made ({error.strerror}); choose another folder"
-        ) from error

@@ -16,7 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from flashpan.atomic import new_file, remove_left_over, write_text
+from flashpan.atomic import make_folder, new_file, remove_left_over, write_text
 from flashpan.cut.base import How
 from flashpan.cut.engine import Cutter
 from flashpan.cut.names import inside, safe_name, take_stem
@@ -96,7 +96,7 @@ class Offload:
             raise TakeError(f"{one.found.path}: has changed since it was searched; run again")
         folder = self._target(one.place).parent
         for made in (folder, *self._folder_of_stills(one)):
-            _make(made)
+            make_folder(made)
             remove_left_over(made)
         if one.form is Form.FILES:
             return self._files(one)
@@ -287,15 +287,6 @@ def _readable(source: str) -> Iterator[None]:
     except OSError as error:
         raise UnreadableTake(f"{source}: {error.strerror}; check the file and its rights") from None
     yield
-
-
-def _make(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise TakeError(
-            f"{folder}: cannot be made ({error.strerror}); choose another folder"
-        ) from error
 
 
 def _read(path: Path) -> dict[str, Any]:

@@ -8,13 +8,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from flashpan.atomic import refuse_existing, write_bytes
+from flashpan.atomic import make_folder, refuse_existing, write_bytes
 from flashpan.cut.anyframe import AnyFrame
 from flashpan.cut.engine import kind
 from flashpan.cut.names import take_stem
 from flashpan.cut.plan import Plan
 from flashpan.edited import read_edited_log
-from flashpan.errors import TakeError, UsageError
+from flashpan.errors import UsageError
 from flashpan.eventlog import EXTENSION
 from flashpan.find import find, opened
 from flashpan.model import Event, EventLog, ScoreTrace
@@ -98,7 +98,7 @@ def contact_sheet(
     with opened(take, asked) as reader:
         found, trace = _searched(reader, asked, log, on_frame, on_event)
         info = replace(found.take, path=reader.info.path, name=reader.info.name)
-    _make_folder(folder)
+    make_folder(folder)
     stem = take_stem(info, folder)
     if not overwrite:
         refuse_existing(folder / f"{stem}.sheet.png")
@@ -138,15 +138,6 @@ def _searched(
         return known, scores_of(known, Path(log))
     found = find(reader, settings, on_event=on_event, on_frame=on_frame, keep_trace=True)
     return found, found.trace
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise TakeError(
-            f"{folder}: cannot be made ({error.strerror}); choose another folder"
-        ) from error
 
 
 def make_sheets(
