@@ -15,6 +15,7 @@ from flashpan.handoff.labels import label_of
 from flashpan.handoff.markers import MARKER_COLUMNS
 from flashpan.handoff.night import hand_off
 from flashpan.night.catalog import Catalog
+from flashpan.night.reviewbook import ReviewBook
 
 RANGES = [(40, 69), (1790, 1810), (17_970, 17_990)]
 
@@ -261,3 +262,30 @@ class TestBadInput:
         before = {path: path.read_bytes() for path in (night / "night.handoff").iterdir()}
         hand_off(night)
         assert {path: path.read_bytes() for path in (night / "night.handoff").iterdir()} == before
+
+
+class TestRangesOfTheReview:
+    """An operator's in and out hold, as far as the clip has the frames."""
+
+    def cut(self, night, first, last):
+        with ReviewBook.open(night) as book:
+            book.set_range(1, 0, first, last)
+        (cut_list,) = hand_off(night).cut_lists
+        return cut_list.cuts[0], spans(clips_of(night / "night.handoff" / "cutlist.otio"))[0]
+
+    @pytest.mark.parametrize(
+        ("wanted", "span"),
+        [((45, 60), (5, 16)), ((30, 60), (0, 21)), ((45, 90), (5, 25)), ((200, 300), (0, 30))],
+    )
+    def test_within_the_clip(self, night, wanted, span):
+        assert self.cut(night, *wanted)[1] == span
+
+    def test_a_marker_before_the_in_point_lies_at_it(self, night):
+        cut, _ = self.cut(night, 51, 60)
+        assert cut.kept.events[0].onset == 50
+        assert cut.source_of(50) == cut.source_in
+        with open(night / "night.handoff" / "markers.csv") as file:
+            assert next(csv.DictReader(file))["clip_frame"] == "11"
+
+    def test_an_event_that_lies_outside_is_not_marked(self, night):
+        assert self.cut(night, 40, 45)[0].kept.events == ()

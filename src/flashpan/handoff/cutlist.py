@@ -74,7 +74,7 @@ class Cut:
 
     def source_of(self, frame: int) -> int:
         """A frame of the take, as timecode counts in the media."""
-        return self.source_in + frame - self.kept.kept.first
+        return self.source_in + max(frame - self.kept.kept.first, 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -12,6 +12,7 @@ from typing import Any
 from flashpan.cut.report import CLIP
 from flashpan.cut.sidecar import read_sidecar
 from flashpan.cut.timecode import shifted
+from flashpan.night.edits import RangeEdit
 from flashpan.night.record import NightRecord
 from flashpan.night.rows import CIRCLED, REJECTED, ClipRow, EventRow, RangeRow, TakeRow
 
@@ -106,23 +107,40 @@ def _of_take(record: NightRecord, take: TakeRow) -> Iterator[Kept]:
     clips = {clip.number: clip for clip in record.clips(take.id) if clip.form == CLIP}
     events = list(record.events(take.id))
     folder = record.dest / take.folder
-    for kept in record.ranges(take.id):
-        clip = clips.get(kept.number)
+    edits = record.range_edits(take.id)
+    for found in record.ranges(take.id):
+        clip = clips.get(found.number)
         path = folder / clip.name if clip else None
+        kept = as_wanted(found, edits.get(found.number), clip)
         yield Kept(
             take=take,
             kept=kept,
-            events=tuple(event for event in events if event.trim_range == kept.number),
+            events=tuple(
+                event
+                for event in events
+                if event.trim_range == kept.number
+                and event.onset <= kept.last
+                and event.end >= kept.first
+            ),
             clip=clip,
             path=path,
-            **(_media(clip, read_sidecar(path)) if clip and path else {}),
+            **(_media(kept, clip, read_sidecar(path)) if clip and path else {}),
         )
 
 
-def _media(clip: ClipRow, beside: dict[str, Any]) -> dict[str, Any]:
+def as_wanted(found: RangeRow, edit: RangeEdit | None, clip: ClipRow | None) -> RangeRow:
+    """A range as the operator wants it, as far as its clip has the frames."""
+    first, last = (found.first, found.last) if edit is None else (edit.first, edit.last)
+    if clip is not None:
+        inner = max(first, clip.first), min(last, clip.last)
+        first, last = inner if inner[0] <= inner[1] else (clip.first, clip.last)
+    return replace(found, first=first, last=last)
+
+
+def _media(kept: RangeRow, clip: ClipRow, beside: dict[str, Any]) -> dict[str, Any]:
     """What the clip's sidecar says; where it is gone, what the catalog does."""
     return {
-        "head_frames": int(beside.get("head_frames") or 0),
+        "head_frames": int(beside.get("head_frames") or 0) + kept.first - clip.first,
         "media_frames": int(beside.get("frames") or clip.frames),
         "timecode": str(beside.get("timecode") or ""),
     }

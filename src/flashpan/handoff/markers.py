@@ -50,7 +50,7 @@ def _rows(cut_list: CutList) -> Iterator[dict[str, Any]]:
 
 
 def _row(cut_list: CutList, cut: Cut, event: EventRow) -> dict[str, Any]:
-    in_range = event.onset - cut.kept.kept.first
+    in_range = max(event.onset - cut.kept.kept.first, 0)
     playback = playback_time(event.onset, cut_list.rate)
     return {
         "record": cut_list.label(cut_list.start + cut.record + in_range),

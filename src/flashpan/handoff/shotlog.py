@@ -13,6 +13,7 @@ from fractions import Fraction
 from pathlib import PurePosixPath
 
 from flashpan.cut.report import CLIP
+from flashpan.handoff.kept import as_wanted
 from flashpan.night.record import NightRecord
 from flashpan.night.report import wall_time
 from flashpan.night.rows import ClipRow, EventRow, RangeRow, TakeRow
@@ -126,8 +127,12 @@ def shot_log_csv(log: ShotLog) -> str:
 
 
 def _entries(record: NightRecord, take: TakeRow) -> Iterator[Entry]:
-    ranges = {kept.number: kept for kept in record.ranges(take.id)}
     clips = {clip.number: clip for clip in record.clips(take.id) if clip.form == CLIP}
+    edits = record.range_edits(take.id)
+    ranges = {
+        found.number: as_wanted(found, edits.get(found.number), clips.get(found.number))
+        for found in record.ranges(take.id)
+    }
     events = list(record.events(take.id))
     for event in events:
         number = event.trim_range

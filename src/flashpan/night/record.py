@@ -16,6 +16,7 @@ from typing import Any, Self
 from flashpan.errors import CatalogError
 from flashpan.night.database import Database
 from flashpan.night.discovery import CATALOG_NAME
+from flashpan.night.edits import RangeEdit, edits_of
 from flashpan.night.identity import Identity
 from flashpan.night.rows import (
     AttemptRow,
@@ -105,6 +106,10 @@ class NightRecord:
     def ranges(self, take_id: int | None = None) -> Iterator[RangeRow]:
         """Trim ranges of one take, or of all that are not replaced, in order."""
         return (RangeRow(**dict(row)) for row in self._results("trim_range", take_id))
+
+    def range_edits(self, take_id: int) -> dict[int, RangeEdit]:
+        """What ranges of a take shall be, by their number; only those that were changed."""
+        return {edit.number: edit for edit in edits_of(self._db, take_id)}
 
     def clips(self, take_id: int | None = None) -> Iterator[ClipRow]:
         """Clips and copies of one take, or of all that are not replaced, in order."""

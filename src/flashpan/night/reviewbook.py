@@ -18,7 +18,7 @@ from typing import Any, Self
 from flashpan.errors import CatalogError, UsageError
 from flashpan.night.database import Database
 from flashpan.night.discovery import CATALOG_NAME
-from flashpan.night.edits import IGNORE, LOOK, DrawnRegion, RangeEdit, edits_of, regions_of
+from flashpan.night.edits import IGNORE, LOOK, DrawnRegion, edits_of, regions_of
 from flashpan.night.record import NightRecord
 from flashpan.night.rows import CIRCLED, REJECTED
 
@@ -80,10 +80,6 @@ class ReviewBook(NightRecord):
             return cls(dest, database, closing.pop_all())
 
     # what there is
-
-    def range_edits(self, take_id: int) -> dict[int, RangeEdit]:
-        """What ranges of a take shall be, by their number; only those that were changed."""
-        return {edit.number: edit for edit in edits_of(self._db, take_id)}
 
     def regions(self, take_id: int) -> list[DrawnRegion]:
         """Regions that were drawn on a take."""
