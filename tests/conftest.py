@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 # and what the tests of reading, of cutting and of nights are made of
@@ -14,6 +15,10 @@ sys.path[:0] = [
 ]
 
 from trim_fixtures import video  # noqa: E402  # found through the path just set
+
+# No test is timed: a busy machine must not fail it.
+hypothesis.settings.register_profile("flashpan", deadline=None)
+hypothesis.settings.load_profile("flashpan")
 
 SMALL_DISK_BYTES = 1 << 20
 
