@@ -30,6 +30,7 @@ from flashpan.readers._video_decode import (
     PacketIndex,
     is_predicted,
 )
+from flashpan.readers._video_index import index_table
 from flashpan.readers._video_open import open_container, picture_stream
 
 Numbers = npt.NDArray[np.int64]
@@ -162,39 +163,15 @@ def _columns(take: TakeInfo) -> dict[str, Any]:
         stream = picture_stream(container, take.path)
         packets = _decoding(container, stream, take.path).packets()
         first = next(packets, None)
-        indexed = _indexed(take, stream, first)
+        # the frames of a take that has been read whole
+        indexed = index_table(stream, first, take.n_frames)
         if indexed is not None:
-            return indexed
+            return _named(indexed)
         noted = PacketIndex()
         for packet in chain([first], packets):
             if packet is not None:
                 noted.add(packet)
     return _named(noted.table())
-
-
-def _indexed(
-    take: TakeInfo, stream: VideoStream, first: Packet[VideoStream] | None
-) -> dict[str, Any] | None:
-    """Columns out of the container's own index; None where it may not tell all.
-
-    It does where every frame is coded by itself and the take has been read whole.  Its places
-    may be those of the header before each packet.
-    """
-    if first is None or not stream.codec_context.codec.intra_only:
-        return None
-    rows = [
-        (entry.timestamp, entry.pos, entry.size, entry.is_keyframe, not entry.is_discard)
-        for entry in stream.index_entries
-        if entry.size
-    ]
-    table = np.array(rows, np.int64).reshape(-1, 5)
-    if len(table) != take.n_frames or not table[:, 3:].all():
-        return None
-    header_bytes = (first.pos or 0) - int(table[0, 1])
-    if (first.pts, first.size) != (table[0, 0], table[0, 2]) or header_bytes not in (0, 8):
-        return None
-    table[:, 1] += header_bytes
-    return _named(table)
 
 
 def _named(table: Numbers) -> dict[str, Any]:

@@ -19,8 +19,7 @@ from av.packet import Packet
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-# Bytes of the header that AVI's index counts to a packet.
-_HEADERS = (0, 8)
+from flashpan.readers._video_index import index_table
 
 
 class PictureParts:
@@ -91,22 +90,9 @@ def indexed_packets(
     ndarray or None
         None where the index may not tell all, or a packet is not what lies at its place.
     """
-    if first is None or not stream.codec_context.codec.intra_only:
+    table = index_table(stream, first, stream.frames)
+    if table is None or first is None or not (np.diff(table[:, 0]) > 0).all():
         return None
-    rows = [
-        (entry.timestamp, entry.pos, entry.size, entry.is_keyframe, not entry.is_discard)
-        for entry in stream.index_entries
-        if entry.size
-    ]
-    table = np.array(rows, np.int64).reshape(-1, 5)
-    if not len(table) or len(table) != stream.frames or not table[:, 3:].all():
-        return None
-    header_bytes = (first.pos or 0) - int(table[0, 1])
-    if (first.pts, first.size) != (table[0, 0], table[0, 2]) or header_bytes not in _HEADERS:
-        return None
-    if not (np.diff(table[:, 0]) > 0).all():
-        return None
-    table[:, 1] += header_bytes
     with open(path, "rb") as file:
         file.seek(int(table[0, 1]))
         if file.read(first.size) != bytes(first):
