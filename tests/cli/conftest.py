@@ -1,3 +1,5 @@
+import os
+import sys
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +25,18 @@ def run(capsys):
         return Outcome(left.value.code, out, err)
 
     return run_main
+
+
+@pytest.fixture
+def on_path(tmp_path):
+    """An environment whose PATH has a ``flashpan`` command of this source."""
+    command = tmp_path / "bin" / "flashpan"
+    command.parent.mkdir()
+    command.write_text(
+        f'#!/bin/sh\nexec {sys.executable} -c "from flashpan.cli import main; main()" "$@"\n'
+    )
+    command.chmod(0o755)
+    return {**os.environ, "PATH": f"{command.parent}:{os.environ['PATH']}"}
 
 
 def frames(n_frames=600, flash_at=()):

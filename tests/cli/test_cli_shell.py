@@ -1,6 +1,5 @@
 """Completion by real shells, the manual page by the formatters, versions for a report."""
 
-import os
 import re
 import shutil
 import subprocess
@@ -13,18 +12,6 @@ import flashpan
 from flashpan.cli import _COMMANDS, commands
 from flashpan.cli.complete import _WORDS, SHELLS
 from flashpan.cli.roff import _line, manual_page
-
-
-@pytest.fixture
-def command(tmp_path):
-    """A ``flashpan`` command in a PATH of its own."""
-    path = tmp_path / "bin" / "flashpan"
-    path.parent.mkdir()
-    path.write_text(
-        f'#!/bin/sh\nexec {sys.executable} -c "from flashpan.cli import main; main()" "$@"\n'
-    )
-    path.chmod(0o755)
-    return {**os.environ, "PATH": f"{path.parent}:{os.environ['PATH']}"}
 
 
 class TestCompletion:
@@ -48,7 +35,7 @@ class TestCompletion:
             (["flashpan", "completion", ""], "", set(SHELLS)),
         ],
     )
-    def test_bash_completes(self, run, command, tmp_path, words, last, found):
+    def test_bash_completes(self, run, on_path, tmp_path, words, last, found):
         """In bash itself, by the function that the script defines."""
         if shutil.which("bash") is None:
             pytest.skip("no bash here")
@@ -59,7 +46,7 @@ class TestCompletion:
             f"source {script}; COMP_WORDS=({line}); COMP_CWORD={len(words) - 1};"
             " _flashpan_completion flashpan; printf '%s\\n' \"${COMPREPLY[@]}\""
         )
-        done = subprocess.run(["bash", "-c", program], env=command, capture_output=True, text=True)
+        done = subprocess.run(["bash", "-c", program], env=on_path, capture_output=True, text=True)
         assert set(done.stdout.split()) == found, done.stderr
 
     @pytest.mark.parametrize(

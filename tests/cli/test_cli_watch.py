@@ -68,18 +68,13 @@ def test_help_has_examples_and_no_long_line(run):
     assert max(map(len, said.splitlines())) <= 100
 
 
-def test_the_commands_in_the_readme_work(tmp_path, card):
+def test_the_commands_in_the_readme_work(tmp_path, card, on_path):
     script = re.search(r"```sh\n(.*?)```", SECTION, re.S)[1].replace("/media/card", "card")
     script = script.replace("--once", "--once --settle 0.2")
-    (tmp_path / "bin").mkdir()
-    program = tmp_path / "bin" / "flashpan"
-    program.write_text(
-        f'#!/bin/sh\nexec {sys.executable} -c "from flashpan.cli import main; main()" "$@"\n'
-    )
-    program.chmod(0o755)
     done = subprocess.run(
-        ["sh", "-e", "-c", f"PATH={tmp_path}/bin:$PATH\n{script}"],
+        ["sh", "-e", "-c", script],
         cwd=tmp_path,
+        env=on_path,
         capture_output=True,
         text=True,
     )

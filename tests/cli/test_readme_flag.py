@@ -1,6 +1,5 @@
 """What the README says of flagging a card is what the program does."""
 
-import os
 import re
 import shutil
 import subprocess
@@ -51,17 +50,10 @@ def test_the_table_shown(run, card, tmp_path):
 
 
 @pytest.mark.skipif(shutil.which("rsync") is None, reason="rsync is not installed")
-def test_the_commands(card, tmp_path):
-    commands = tmp_path / "bin"
-    commands.mkdir()
-    command = commands / "flashpan"
-    command.write_text(
-        f'#!/bin/sh\nexec {sys.executable} -c "from flashpan.cli import main; main()" "$@"\n'
-    )
-    command.chmod(0o755)
+def test_the_commands(card, tmp_path, on_path):
     done = subprocess.run(
         ["bash", "-eo", "pipefail", "-c", block("sh")],
-        env={**os.environ, "PATH": f"{commands}:{os.environ['PATH']}"},
+        env=on_path,
         capture_output=True,
         text=True,
     )

@@ -62,18 +62,11 @@ def test_the_settings_file_is_valid(run, card):
     assert rates["tower/strike.mp4"] == 100000
 
 
-def test_the_shell_pipeline(card, tmp_path):
-    commands = tmp_path / "bin"
-    commands.mkdir()
+def test_the_shell_pipeline(card, tmp_path, on_path):
     (tmp_path / "edit").mkdir()
-    command = commands / "flashpan"
-    command.write_text(
-        f'#!/bin/sh\nexec {sys.executable} -c "from flashpan.cli import main; main()" "$@"\n'
-    )
-    command.chmod(0o755)
     done = subprocess.run(
         ["bash", "-eo", "pipefail", "-c", block("sh")],
-        env={**os.environ, "PATH": f"{commands}:{os.environ['PATH']}"},
+        env=on_path,
         capture_output=True,
         text=True,
     )
