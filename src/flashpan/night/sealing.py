@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from flashpan.errors import FlashpanError
 from flashpan.night.desk import Desk
-from flashpan.night.mhl import seal
+from flashpan.night.mhl import Sealed, seal
 from flashpan.night.run import Night
 from flashpan.night.stopping import go_on
 
@@ -20,11 +20,7 @@ def seal_again(dest: str | os.PathLike[str]) -> tuple[str, ...]:
     tuple of str
         What is wrong with the night's files, a line each.
     """
-    try:
-        sealed = seal(dest)
-    except FlashpanError as error:
-        return (str(error),)
-    return () if sealed is None else sealed.faults
+    return _sealed(dest)[1]
 
 
 def seal_night(desk: Desk, night: Night, on_note: Callable[[str], object]) -> None:
@@ -32,11 +28,7 @@ def seal_night(desk: Desk, night: Night, on_note: Callable[[str], object]) -> No
 
     A stop is heard between two files; the next run does the rest.
     """
-    try:
-        sealed = seal(desk.catalog.dest, on_file=lambda path: go_on())
-        faults = () if sealed is None else sealed.faults
-    except FlashpanError as error:
-        sealed, faults = None, (str(error),)
+    sealed, faults = _sealed(desk.catalog.dest, on_file=lambda path: go_on())
     if sealed is not None and (sealed.n_new or sealed.is_anew):
         desk.journal.write(
             "night-sealed", files=sealed.n_files, new=sealed.n_new, anew=sealed.is_anew
@@ -45,3 +37,14 @@ def seal_night(desk: Desk, night: Night, on_note: Callable[[str], object]) -> No
         night.damaged.append(fault)
         desk.journal.write("damaged", error=fault)
         on_note(fault)
+
+
+def _sealed(
+    dest: str | os.PathLike[str], on_file: Callable[[str], object] | None = None
+) -> tuple[Sealed | None, tuple[str, ...]]:
+    """What was sealed, and what is wrong; what stops the sealing is the one thing wrong."""
+    try:
+        sealed = seal(dest, on_file)
+    except FlashpanError as error:
+        return None, (str(error),)
+    return sealed, () if sealed is None else sealed.faults
