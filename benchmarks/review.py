@@ -22,12 +22,11 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import NamedTuple, cast
+from typing import NamedTuple
 
 import av
 import cv2
 import numpy as np
-from av.video.stream import VideoStream
 
 import flashpan
 from flashpan.night.ingest import ingest
@@ -65,7 +64,7 @@ def make(path: Path, n_frames: int, gop: int, flashes: Sequence[int]) -> None:
     """Write the take."""
     options = {"g": str(gop), "crf": "20", "preset": "veryfast"}
     with av.open(str(path), "w") as container:
-        stream = cast(VideoStream, container.add_stream("libx264", rate=25, options=options))
+        stream = container.add_stream("libx264", rate=25, options=options)
         stream.width, stream.height, stream.pix_fmt = COLS, ROWS, "yuv420p"
         for picture in pictures(n_frames, flashes):
             frame = av.VideoFrame.from_ndarray(picture, format="gray").reformat(format="yuv420p")
