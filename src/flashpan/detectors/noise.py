@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from flashpan.kernels.outliers import clipped
 from flashpan.kernels.ranks import median_rows
 
 Floats = npt.NDArray[np.float32]
@@ -53,8 +54,7 @@ def level_and_spread(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
     middle = 0.5 * (ordered[:, (n - 1) // 2] + ordered[:, n // 2])
     sigma = (ordered[:, n - 1 - quarter] - ordered[:, quarter]) / _QUARTILES_PER_SIGMA
     reach = np.maximum(sigma, floor) * _CLIP
-    rest = samples - middle[:, None]
-    np.clip(rest, -reach[:, None], reach[:, None], out=rest)
+    rest = clipped(samples, middle, reach)
     offset = rest.mean(axis=1)
     square = np.einsum("ij,ij->i", rest, rest) / n
     spread = np.sqrt(np.maximum(square - offset**2, 0.0) * n / max(1, n - 1)) / _CLIPPED_SIGMA

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan.grid import Grid
-from flashpan.kernels.sway import departures, follow, without
+from flashpan.kernels.sway import departures, follow, shift_may_explain, without
 from flashpan.medians import is_median_below
 from flashpan.model import Tiles
 
@@ -56,6 +56,8 @@ _TURN, _FORGET, _SWAYS, _LEAST_SHARE = 0.1, 0.01, 0.05, 0.0005
 _EASE = 0.5
 # Noise units by which a tile's reference may be asked to go further.
 _REACH = 3.0
+# What the power of terms is raised by, in parts of it and besides: equations have a solution then.
+_RIDGE, _LEAST_POWER = 1e-9, 1e-12
 
 
 class Stand:
@@ -170,8 +172,11 @@ class Stand:
 
         As `_fitted` with every tile trusted, and what it explains in noise units squared.
         """
+        clearly = _LEAST_AGREE * _AT_FIRST**2
+        if not shift_may_explain(terms, away, _RIDGE, _LEAST_POWER, clearly):
+            return False
         with_light, light = _explained(terms, away), _explained(terms[2:], away)
-        return bool(with_light - light > _LEAST_AGREE * _AT_FIRST**2)
+        return with_light - light > clearly
 
     def _fitted(
         self, away: Doubles, terms: Doubles, noise: Doubles
@@ -255,7 +260,7 @@ class Stand:
 def _solved(normal: Doubles, right: Doubles) -> Doubles:
     """The least-squares solution; terms that are not there count for nothing."""
     diagonal = np.diag_indices(len(normal))
-    normal[diagonal] = normal[diagonal] * (1.0 + 1e-9) + 1e-12
+    normal[diagonal] = normal[diagonal] * (1.0 + _RIDGE) + _LEAST_POWER
     solution: Doubles = np.linalg.solve(normal, right).astype(np.float64, copy=False)
     return solution
 
