@@ -29,6 +29,7 @@ from flashpan.detectors.echo import LEAST_SAMPLES, Echo
 from flashpan.detectors.noise import Flags, Floats, Indices, Ring, first_normal, level_and_spread
 from flashpan.detectors.restless import CodedFloor, scene_floors
 from flashpan.detectors.surroundings import Surroundings
+from flashpan.kernels.forecast import departures, departures_while_away
 
 GATE = 5.0
 """Noise units beyond which a place is held; what is an event the picker decides."""
@@ -161,20 +162,6 @@ class Track:
         self._surprised: Indices = np.zeros(0, np.intp)
         self._echo = Echo(n_places, sides, scene_floors(sizes, sides, settle_after, coding))
 
-    def _nearest(self, sample: Floats) -> Floats:
-        """Deviation from the forecast or, at a departed place, from what it was before.
-
-        The smaller of the two: to come back is no departure.
-        """
-        deviation: Floats = self._error - self._bias
-        if not self._any_away:
-            return deviation
-        for past, reach in ((self._anchors[-1], np.inf), (self._home, GATE * self.spread)):
-            back = np.abs(sample - past - self._bias)
-            nearer = (self._departed_for > 0) & (back < np.minimum(np.abs(deviation), reach))
-            deviation = np.where(nearer, sample - past - self._bias, deviation)
-        return deviation
-
     def _believed(self, spread: Floats, floor: Floats, n: int) -> Floats:
         """Noise to divide by: the floor where the samples agree with it, else their own.
 
@@ -258,13 +245,7 @@ class Track:
 
         A held place's forecast ages: what wandering would do meanwhile is added to its noise.
         """
-        self._error = sample - self._mean - self._trend
-        self._deviation = self._nearest(sample).astype(np.float32, copy=False)
-        noise = self.spread
-        if self._any_away:
-            age = self._departed_for.astype(np.float32) / self._forecast
-            noise = np.sqrt(self.spread**2 + self._wander * age)
-        self.z = (self._deviation / noise).astype(np.float32, copy=False)
+        noise = self._depart(sample)
         places = self._surprised = self._echo.places
         if len(places):
             noise = noise.copy()
@@ -276,6 +257,21 @@ class Track:
             self._surprised = places[more]
         self._noise = noise
         return self.z
+
+    def _depart(self, sample: Floats) -> Floats:
+        """Tell every place's departure from its forecast; returns the noise it is told in."""
+        n = len(sample)
+        told = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.float32)
+        self._error, self._deviation, self.z = told
+        foretold = self._mean, self._trend, self._bias
+        if not self._any_away:
+            departures(sample, foretold, self.spread, *told)
+            return self.spread
+        noise = np.empty(n, np.float32)
+        past = self._anchors[-1], self._home, self._wander, self._departed_for
+        limits = np.float32(self._forecast), np.float32(GATE)
+        departures_while_away(sample, foretold, self.spread, *told, past, *limits, noise)
+        return noise
 
     def judged(self, place: int) -> Judged:
         """What the sample just judged, and not yet learned, was judged by at one place."""
@@ -435,8 +431,9 @@ class Track:
             np.float32(_FADE) * self._trend,
         )
         self._trend = np.where(told, own / self._waited * lag, carried).astype(np.float32)
-        self._waited[known | told] = 0
-        np.copyto(self._lit, self._mean, where=known | told)
+        followed = told | (known & ~free)
+        self._waited[followed] = 0
+        np.copyto(self._lit, self._mean, where=followed)
 
     def _clear_bias(self) -> Floats:
         """Bias beyond what noise makes of it."""
