@@ -1,11 +1,10 @@
 """Less than every frame: a take is sampled, and read frame by frame only where something is.
 
-The user says how long the shortest event is that must not be missed.  Two frames in every half
-of that are read, so that no such event can lie between them: the first of a pair is there for the
-difference and the specks of the second, whose light is judged by that of the samples before it,
-not by its neighbour's.  The samples are a take of their own to the detectors, with all they know
-of noise, drift and habits; more false alarms are accepted of them than of a take, since a false
-hit costs no more than a look.
+The user says how long the shortest event is that must not be missed.  One frame in every half of
+that is read, so that no such event can lie between them.  The samples are a take of their own to
+the detectors, with all they know of noise, drift and habits: each is judged by the baseline of
+those before it.  More false alarms are accepted of them than of a take, since a false hit costs no
+more than a look.
 
 Around every hit, and at the take's beginning, each frame is searched as in a full scan, from so
 far before that detectors and thresholds have settled, and until the picture has been quiet for
@@ -17,16 +16,19 @@ with the reason, and the take is then searched whole.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Protocol
 
+from flashpan.ahead import ahead, reading_ahead_pays
 from flashpan.grid import Grid
 from flashpan.measure import Measurer
-from flashpan.model import Event, EventLog, Frame, Tiles
+from flashpan.model import Event, EventLog, Frame, TakeInfo, Tiles
+from flashpan.parts import NotInParts, Parts, parts_of
 from flashpan.picker import REST_FRAMES
 from flashpan.ranges import Span
-from flashpan.readers.base import Reader
+from flashpan.readers.base import Reader, Source
 from flashpan.settings import ResolvedSettings, Settings
 from flashpan.units import Duration
 
@@ -41,9 +43,12 @@ _LEAST_LENGTH = 4
 _MOST_SHARE = 0.5
 # False hits per million samples: a few per cent of what the samples cost.
 _FALSE_HITS = 400.0
+# Samples after which a new state is the new normal, at least.
+_LEAST_SETTLE = 16
 # Frames at the beginning of what is searched in which nothing may happen, or it began too late.
 _CALM_FRAMES = 128
-# Share of the samples that may be copies of the frame before.
+_AHEAD = 8
+# Share of the samples that may be copies of the one before, or damaged.
 _FEW_COPIES = 0.1
 
 Measured = Callable[[Reader, Grid], Iterator[tuple[Tiles, str]]]
@@ -63,11 +68,8 @@ class Searching(Protocol):
         """The record of what has been searched so far."""
 
 
-Search = Callable[[Reader, Settings, Measured], Searching]
-
-
-class NotInParts(Exception):  # a signal: the take is to be searched whole
-    """Why a take cannot be searched in parts."""
+Search = Callable[[Reader, Settings, Measured, int], Searching]
+"""Makes a search; the number is of the frames after which a new state is the new normal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +107,12 @@ def survey(
     NotInParts
         It must be searched whole.
     """
-    return _Survey(reader, settings, search, settle_frames).done(on_frame)
+    stride = stride_of(settings.resolved(reader.info))
+    if stride < _LEAST_STRIDE:
+        least = _LEAST_STRIDE * SAMPLES_PER_EVENT
+        raise NotInParts(f"a shortest event of fewer than {least} frames leaves none to skip")
+    with closing(parts_of(reader)) as parts:
+        return _Survey(reader, parts, settings, search, settle_frames).done(on_frame)
 
 
 def stride_of(wanted: ResolvedSettings) -> int:
@@ -115,28 +122,25 @@ def stride_of(wanted: ResolvedSettings) -> int:
 
 class _Survey:
     def __init__(
-        self, reader: Reader, settings: Settings, search: Search, settle_frames: int
+        self,
+        reader: Reader,
+        parts: Parts,
+        settings: Settings,
+        search: Search,
+        settle_frames: int,
     ) -> None:
-        self._reader, self._settings, self._search = reader, settings, search
+        self._reader, self._parts, self._settings = reader, parts, settings
+        self._search = search
         self._results: dict[Span, tuple[list[Event], EventLog]] = {}
-        self._stride = stride_of(settings.resolved(reader.info))
-        self._fetch = self._fetching()
-        self._wanted = settings.resolved(reader.info)  # the number of frames is known by now
+        self._wanted = settings.resolved(replace(reader.info, n_frames=parts.n_frames))
+        self._stride = stride_of(self._wanted)
         assert self._wanted.stop is not None
         self._start, self._stop = self._wanted.start, self._wanted.stop
         if self._stop - self._start < _LEAST_LENGTH * WARM_FRAMES:
             raise NotInParts(f"a take of fewer than {_LEAST_LENGTH * WARM_FRAMES} frames")
+        self._settle = settle_frames
         # Nothing more can join an event after so many quiet frames, and no new state is doubted.
         self._quiet = settle_frames + self._wanted.merge_gap_frames + 2 * REST_FRAMES
-
-    def _fetching(self) -> Callable[[int], Frame | None]:
-        if self._stride < _LEAST_STRIDE:
-            least = _LEAST_STRIDE * SAMPLES_PER_EVENT
-            raise NotInParts(f"a shortest event of fewer than {least} frames leaves none to skip")
-        fetch = self._reader.in_parts()
-        if fetch is None:
-            raise NotInParts("this take's frames cannot be read one by one")
-        return fetch
 
     def done(self, on_frame: Callable[[int], None] | None) -> Surveyed:
         """Search what must be searched."""
@@ -151,7 +155,7 @@ class _Survey:
                 break
             windows = _joined(longer)
         results = [self._result(span) for span in windows]
-        self._reader.parts_were_all()
+        self._parts.finish()
         return Surveyed(tuple(event for found, _ in results for event in found), results[0][1])
 
     @property
@@ -160,17 +164,20 @@ class _Survey:
 
     def _hits(self, on_frame: Callable[[int], None] | None) -> list[Span]:
         """Frames between which something is, by the samples."""
-        samples = _Samples(self._fetch, self._start, self._stop, self._stride, on_frame)
-        search = self._search(self._reader, self._sample_settings(), samples.measured)
+        frames = self._parts.samples(self._start, self._stop, self._stride)
+        samples = _Samples(frames.frames, on_frame)
+        taken = _Sampled(frames.info)
+        settle = max(_LEAST_SETTLE, self._settle // self._stride)
+        search = self._search(taken, self._sample_settings(), samples.measured, settle)
         found = [Span(event.onset, event.end + 1) for event in search.events()]
-        if len(samples.copies) > _FEW_COPIES * samples.n:
+        if len(samples.copies) > _FEW_COPIES * len(samples.numbers):
             raise NotInParts("its frames often repeat")
+        if len(samples.damaged) > _FEW_COPIES * len(samples.numbers):
+            raise NotInParts("many of its frames cannot be read one by one")
         found += [Span(number, number + 1) for number in (*samples.copies, *samples.damaged)]
+        at = [*samples.numbers, self._stop]
         return [
-            Span(
-                self._start + (span.start - 1) * self._stride,
-                self._start + span.stop * self._stride + 1,
-            )
+            Span(at[max(span.start - 1, 0)], at[min(span.stop, len(at) - 1)] + 1)
             for span in sorted(found, key=lambda span: span.start)
         ]
 
@@ -198,7 +205,8 @@ class _Survey:
     def _result(self, window: Span) -> tuple[list[Event], EventLog]:
         """Events of a window, each frame of which is searched, and the log."""
         if window not in self._results:
-            search = self._search(self._reader, self._part(window), self._frame_by_frame(window))
+            measured = self._frame_by_frame(window)
+            search = self._search(self._reader, self._part(window), measured, self._settle)
             events = sorted(search.events(), key=lambda event: event.onset)
             if search.flickers:
                 raise NotInParts("its light flickers")
@@ -221,59 +229,82 @@ class _Survey:
 
     def _frame_by_frame(self, window: Span) -> Measured:
         def measured(reader: Reader, grid: Grid) -> Iterator[tuple[Tiles, str]]:
-            measurer = Measurer(reader.info, grid)
-            before = self._fetch(window.start - 1) if window.start else None
-            if before is not None:
-                measurer.begin(before)
-            for index in range(window.start, window.stop):
-                frame = self._fetch(index)
-                if frame is not None:
-                    yield measurer.measure(frame), frame.picture_type
+            measured = self._measured_here(window, reader, grid)
+            return ahead(measured, _AHEAD) if reading_ahead_pays(grid) else measured
 
         return measured
 
+    def _measured_here(
+        self, window: Span, reader: Reader, grid: Grid
+    ) -> Iterator[tuple[Tiles, str]]:
+        measurer = Measurer(reader.info, grid)
+        for frame in self._parts.stretch(max(0, window.start - 1), window.stop):
+            if frame.index < window.start:
+                measurer.begin(frame)
+            else:
+                yield measurer.measure(frame), frame.picture_type
+
 
 class _Samples:
-    """Pairs of frames at a stride; the second is the sample.
+    """Frames at a stride.
 
     Attributes
     ----------
-    n : int
-        Samples taken.
+    numbers : list of int
+        Frame that each sample is.
     copies, damaged : list of int
-        Numbers of samples that repeat the frame before, and of those that cannot be read.
+        Numbers of samples that repeat the one before, and of those that cannot be read.
     """
 
     def __init__(
         self,
-        fetch: Callable[[int], Frame | None],
-        start: int,
-        stop: int,
-        stride: int,
+        frames: Iterator[tuple[int, Frame | None]],
         on_frame: Callable[[int], None] | None,
     ) -> None:
-        self._fetch, self._on_frame = fetch, on_frame
-        self._frames = range(start, stop - 1, stride)
-        self.n = 0
+        self._frames, self._on_frame = frames, on_frame
+        self.numbers: list[int] = []
         self.copies: list[int] = []
         self.damaged: list[int] = []
 
     def measured(self, reader: Reader, grid: Grid) -> Iterator[tuple[Tiles, str]]:
         """Statistics of every sample, which are numbered from 0."""
-        measurer = Measurer(reader.info, grid)
-        for number, index in enumerate(self._frames):
-            before, frame = self._fetch(index), self._fetch(index + 1)
-            self.n += 1
-            if before is None or frame is None:
+        measured = self._measured_here(reader.info, grid)
+        return ahead(measured, _AHEAD) if reading_ahead_pays(grid) else measured
+
+    def _measured_here(self, info: TakeInfo, grid: Grid) -> Iterator[tuple[Tiles, str]]:
+        measurer = Measurer(info, grid)
+        for number, (index, frame) in enumerate(self._frames):
+            self.numbers.append(index)
+            if frame is None:
                 self.damaged.append(number)
                 continue
-            measurer.begin(before)
             tiles = measurer.measure(frame)
             if tiles.is_copy:
                 self.copies.append(number)
             if self._on_frame is not None:
-                self._on_frame(index + 1)
+                self._on_frame(index)
             yield replace(tiles, index=number), ""
+
+
+class _Sampled(Reader):
+    """Samples as a take of their own, which is measured elsewhere."""
+
+    name = "samples"
+
+    def __init__(self, info: TakeInfo) -> None:
+        self.info = info
+
+    @classmethod
+    def accepts(cls, source: Source) -> bool:
+        """Nobody asks for it."""
+        return False
+
+    def frames(self) -> Iterator[Frame]:
+        """Nobody asks for them."""
+        return iter(())
+
+    def close(self) -> None:
+        """Nothing is open."""
 
 
 def _joined(windows: Sequence[Span]) -> list[Span]:

@@ -21,7 +21,7 @@ from flashpan.readers._video_decode import Decoding, PacketIndex
 from flashpan.readers._video_display import orientation
 from flashpan.readers._video_luma import is_limited_range, luma_source
 from flashpan.readers._video_open import is_cut, looks_like_video, open_container, picture_stream
-from flashpan.readers._video_parts import PictureParts, indexed_packets
+from flashpan.readers._video_parts import StoredPackets, found_packets, indexed_packets
 from flashpan.readers.base import Reader, Source
 
 
@@ -55,7 +55,7 @@ class VideoReader(Reader):
 
     def __init__(self, source: Source) -> None:
         self._source = source
-        self._parts: PictureParts | None = None
+        self._parts: StoredPackets | None = None
         self._container = open_container(source.path)
         try:
             self._begin()
@@ -206,10 +206,37 @@ class VideoReader(Reader):
             self._parts = self._opened_parts()
         if self._parts is None:
             return None
-        self.info = replace(self.info, n_frames=len(self._parts))
+        return self._each_by_itself(self._parts)
+
+    def _each_by_itself(self, parts: StoredPackets) -> Callable[[int], Frame | None]:
+        self._parts = parts
+        self.info = replace(self.info, n_frames=len(parts))
         return self._part
 
-    def _opened_parts(self) -> PictureParts | None:
+    def stored_packets(self, table: npt.NDArray[np.int64]) -> StoredPackets | None:
+        """Packets by their place in the file; None where their bytes are not found there.
+
+        Parameters
+        ----------
+        table : ndarray of int64, shape (packets, 3)
+            Time stamp, place and size of every packet of the take.
+        """
+        container = self._reopened()
+        stream = picture_stream(container, self._source.path)
+        first = next(container.demux(stream), None)
+        found = found_packets(self._source.path, first, table)
+        if found is None:
+            container.close()
+            return None
+        return StoredPackets(self._source.path, container, stream, found)
+
+    def in_stored_parts(self, table: npt.NDArray[np.int64]) -> Callable[[int], Frame | None] | None:
+        """Any frame by its number, where every packet is a frame that is coded by itself."""
+        if self._parts is None:
+            self._parts = self.stored_packets(table)
+        return None if self._parts is None else self._each_by_itself(self._parts)
+
+    def _opened_parts(self) -> StoredPackets | None:
         container = self._reopened()
         stream = picture_stream(container, self._source.path)
         first = next(container.demux(stream), None)
@@ -217,26 +244,46 @@ class VideoReader(Reader):
         if table is None:
             container.close()
             return None
-        return PictureParts(self._source.path, container, stream, table)
+        return StoredPackets(self._source.path, container, stream, table)
 
     def _part(self, index: int) -> Frame | None:
         assert self._parts is not None
         if not 0 <= index < len(self._parts):
             return None
         picture = self._parts.picture(index)
-        self.bytes_read += self._parts.size(index)
-        if picture is None or picture.is_corrupt or self._differs(picture):
+        self.bytes_read += int(self._parts.sizes[index])
+        return None if picture is None else self.frame_of(picture, index)
+
+    def frame_of(self, picture: VideoFrame, index: int) -> Frame | None:
+        """Make a frame of a picture that was decoded elsewhere; None where it is none.
+
+        Parameters
+        ----------
+        picture : VideoFrame
+            Of this take.
+        index : int
+            Its number.
+        """
+        if picture.is_corrupt or self._differs(picture):
             return None
         return self._frame(picture, index)
+
+    def part_sizes(self) -> npt.NDArray[np.int64] | None:
+        """Bytes of every frame's packet, once `in_parts` has looked."""
+        return None if self._parts is None else self._parts.sizes
 
     def parts_were_all(self) -> None:
         """Tell of the clock what the container's index tells."""
         assert self._parts is not None
-        for index, stamp in enumerate(self._parts.stamps):
+        self.stamps_were(self._parts.stamps)
+
+    def stamps_were(self, stamps: Sequence[int]) -> None:
+        """Tell of the clock what is known of every frame without having decoded it."""
+        for index, stamp in enumerate(stamps):
             self._clock.add(index, stamp)
         variable, notes = self._clock.report()
         self._warn(*notes)
-        self.info = replace(self.info, variable_rate=variable)
+        self.info = replace(self.info, n_frames=len(stamps), variable_rate=variable)
         self._finished = True
 
     def _differs(self, picture: VideoFrame) -> bool:
