@@ -12,9 +12,11 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, replace
-from itertools import chain, islice
+from itertools import chain
 
+import av
 import numpy as np
+from av.video.frame import VideoFrame
 
 from flashpan.cut.packets import PacketTable, entry_frame, packet_table, pictures_from
 from flashpan.model import Frame, TakeInfo
@@ -132,7 +134,7 @@ def _by_packets(reader: VideoReader) -> Parts:
         if fetch is not None:
             return SingleFrames(reader, fetch)
     else:
-        stored = reader.stored_packets(places)
+        stored = reader.stored_packets(places, each_alone=False)
         if stored is not None:
             return GroupsOfFrames(reader, table, stored)
     raise NotInParts("its packets do not lie in one piece each")
@@ -168,20 +170,27 @@ class GroupsOfFrames(Parts):
         NotInParts
             A packet gave no frame, or another one than its own: numbers cannot be trusted.
         """
-        first = entry_frame(self._table, start)
-        self._reader.bytes_read += int(self._table.size[self._packet_of[first:stop]].sum())
-        stamps = self._table.pts[self._packet_of[start:stop]]
-        n = 0
-        with closing(pictures_from(self._table, start)) as pictures:
-            for n, picture in enumerate(islice(pictures, stop - start), 1):
-                frame = self._reader.frame_of(picture, start + n - 1)
-                if frame is None or picture.pts != stamps[n - 1]:
-                    break
-                yield frame
-            else:
-                if n == stop - start:
-                    return
-        raise NotInParts("some of its packets give no frame, or its pictures change")
+        try:
+            first = entry_frame(self._table, start)
+            self._count(first, stop)
+            n_read = 0
+            with closing(pictures_from(self._table, start)) as pictures:
+                for frame in self._expected(pictures, start, stop):
+                    n_read += 1
+                    yield frame
+        except (av.FFmpegError, OSError) as error:
+            raise NotInParts(f"it cannot be decoded from its middle on ({error})") from error
+        if n_read < stop - start:
+            raise NotInParts("some of its packets give no frame, or its pictures change")
+
+    def _expected(self, pictures: Iterator[VideoFrame], start: int, stop: int) -> Iterator[Frame]:
+        """Frames as long as each picture is the one that its number should have."""
+        stamps = self._table.pts[self._packet_of[start:stop]].tolist()
+        for index, (stamp, picture) in enumerate(zip(stamps, pictures, strict=False), start):
+            frame = self._reader.frame_of(picture, index)
+            if frame is None or picture.pts != stamp:
+                return
+            yield frame
 
     def samples(self, start: int, stop: int, stride: int) -> Samples:
         """See `Parts.samples`."""

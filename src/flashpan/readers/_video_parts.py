@@ -10,7 +10,7 @@ demuxer hands out.
 from __future__ import annotations
 
 import os
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -42,6 +42,10 @@ class StoredPackets:
         Freshly opened, for this object alone, which closes them.
     table : ndarray of int64, shape (packets, 3)
         Time stamp, place and size of every packet.
+    each_alone : bool
+        True where every packet is coded by itself: then a decoder waits for no other one.
+    header : callable, optional
+        Gives what the container leaves out at the head of a packet of some size.
     """
 
     def __init__(
@@ -50,12 +54,14 @@ class StoredPackets:
         container: InputContainer,
         stream: VideoStream,
         table: npt.NDArray[np.int64],
+        each_alone: bool,
+        header: Callable[[int], bytes] | None = None,
     ) -> None:
         self._path, self._index = path, stream.index
         self._container, self._decoder = container, stream.codec_context
         # Threads that each take a picture would hold them back.
         self._decoder.thread_type = "SLICE"
-        self._intra = bool(self._decoder.codec.intra_only)
+        self._each_alone, self._header = each_alone, header or _nothing
         self._time_base = stream.time_base or Fraction(1)
         self._table = table
         self._number_at = {stamp: number for number, stamp in enumerate(self.stamps)}
@@ -79,8 +85,8 @@ class StoredPackets:
     def picture(self, number: int) -> VideoFrame | None:
         """Decode one packet by itself; None where it does not give one picture."""
         try:
-            pictures = self._decoder.decode(self._packet(number))
-            if not self._intra:  # it may wait for what is to come
+            pictures = self._decoder.decode(self._packet(number, is_key=True))
+            if not self._each_alone:  # it may wait for what is to come
                 pictures += self._decoder.decode(None)
                 self._decoder.flush_buffers()
         except (av.FFmpegError, OSError, ValueError):
@@ -104,7 +110,8 @@ class StoredPackets:
         decoder.skip_frame = "NONREF" if skips else "DEFAULT"
         try:
             for number in numbers:
-                yield from self._numbered(decoder.decode(self._packet(number)))
+                packet = self._packet(number, is_key=number == numbers[0])
+                yield from self._numbered(decoder.decode(packet))
             yield from self._numbered(decoder.decode(None))
         except (av.FFmpegError, OSError, ValueError):
             return
@@ -129,11 +136,12 @@ class StoredPackets:
             if number is not None:
                 yield number, picture
 
-    def _packet(self, number: int) -> Packet[Any]:
+    def _packet(self, number: int, *, is_key: bool) -> Packet[Any]:
         stamp, place, size = self._table[number].tolist()
-        packet = Packet(os.pread(self._file, size, place))
+        header = self._header(size)
+        packet = Packet(header + os.pread(self._file, size - len(header), place))
         packet.pts = packet.dts = stamp
-        packet.time_base = self._time_base
+        packet.time_base, packet.is_keyframe = self._time_base, is_key
         return packet
 
     def close(self) -> None:
@@ -166,8 +174,20 @@ def indexed_packets(
     return np.ascontiguousarray(table[:, :3])
 
 
+def _nothing(size: int) -> bytes:
+    return b""
+
+
+def prores_header(size: int) -> bytes:
+    """Size and name of a ProRes frame, which Matroska leaves out (its codec mapping V_PRORES)."""
+    return size.to_bytes(4, "big") + b"icpf"
+
+
 def found_packets(
-    path: str, first: Packet[VideoStream] | None, table: npt.NDArray[np.int64]
+    path: str,
+    first: Packet[VideoStream] | None,
+    table: npt.NDArray[np.int64],
+    header: Callable[[int], bytes] | None = None,
 ) -> npt.NDArray[np.int64] | None:
     """Places of packets, corrected by what the container stores before each of them.
 
@@ -179,6 +199,8 @@ def found_packets(
         The first packet that the demuxer hands out.
     table : ndarray of int64, shape (packets, 3)
         Time stamp, place and size of every packet as the demuxer tells them.
+    header : callable, optional
+        As for `StoredPackets`.
 
     Returns
     -------
@@ -188,11 +210,12 @@ def found_packets(
     """
     if first is None or not len(table) or (table[:, 1] < 0).any():
         return None
+    n_left_out = len(header(first.size)) if header else 0
     with open(path, "rb") as file:
         file.seek(int(table[0, 1]))
-        before = file.read(_MOST_BEFORE + first.size).find(bytes(first))
+        before = file.read(_MOST_BEFORE + first.size).find(bytes(first)[n_left_out:])
     in_file = table[np.argsort(table[:, 1])]
-    if before < 0 or (np.diff(in_file[:, 1]) < in_file[:-1, 2]).any():
+    if before < 0 or (np.diff(in_file[:, 1]) < in_file[:-1, 2] - n_left_out).any():
         return None
     found = table.copy()
     found[:, 1] += before

@@ -12,7 +12,9 @@ from typing import Any, ClassVar
 import numpy as np
 import numpy.typing as npt
 from av.container import InputContainer
+from av.packet import Packet
 from av.video.frame import PictureType, VideoFrame
+from av.video.stream import VideoStream
 
 from flashpan.errors import UnreadableTake
 from flashpan.model import Frame, TakeInfo
@@ -21,7 +23,12 @@ from flashpan.readers._video_decode import Decoding, PacketIndex
 from flashpan.readers._video_display import orientation
 from flashpan.readers._video_luma import is_limited_range, luma_source
 from flashpan.readers._video_open import is_cut, looks_like_video, open_container, picture_stream
-from flashpan.readers._video_parts import StoredPackets, found_packets, indexed_packets
+from flashpan.readers._video_parts import (
+    StoredPackets,
+    found_packets,
+    indexed_packets,
+    prores_header,
+)
 from flashpan.readers.base import Reader, Source
 
 
@@ -213,38 +220,46 @@ class VideoReader(Reader):
         self.info = replace(self.info, n_frames=len(parts))
         return self._part
 
-    def stored_packets(self, table: npt.NDArray[np.int64]) -> StoredPackets | None:
+    def stored_packets(
+        self, table: npt.NDArray[np.int64], *, each_alone: bool
+    ) -> StoredPackets | None:
         """Packets by their place in the file; None where their bytes are not found there.
 
         Parameters
         ----------
         table : ndarray of int64, shape (packets, 3)
             Time stamp, place and size of every packet of the take.
+        each_alone : bool
+            True where every packet is a frame that is coded by itself.
         """
-        container = self._reopened()
-        stream = picture_stream(container, self._source.path)
-        first = next(container.demux(stream), None)
-        found = found_packets(self._source.path, first, table)
-        if found is None:
-            container.close()
-            return None
-        return StoredPackets(self._source.path, container, stream, found)
+        path, (container, stream, first) = self._source.path, self._opened_again()
+        headers = (None, prores_header) if self.info.codec == "prores" else (None,)
+        for header in headers:
+            found = found_packets(path, first, table, header)
+            if found is not None:
+                return StoredPackets(path, container, stream, found, each_alone, header)
+        container.close()
+        return None
 
     def in_stored_parts(self, table: npt.NDArray[np.int64]) -> Callable[[int], Frame | None] | None:
         """Any frame by its number, where every packet is a frame that is coded by itself."""
         if self._parts is None:
-            self._parts = self.stored_packets(table)
+            self._parts = self.stored_packets(table, each_alone=True)
         return None if self._parts is None else self._each_by_itself(self._parts)
 
     def _opened_parts(self) -> StoredPackets | None:
-        container = self._reopened()
-        stream = picture_stream(container, self._source.path)
-        first = next(container.demux(stream), None)
-        table = indexed_packets(self._source.path, stream, first)
+        path, (container, stream, first) = self._source.path, self._opened_again()
+        table = indexed_packets(path, stream, first)
         if table is None:
             container.close()
             return None
-        return StoredPackets(self._source.path, container, stream, table)
+        return StoredPackets(path, container, stream, table, each_alone=True)
+
+    def _opened_again(self) -> tuple[InputContainer, VideoStream, Packet[VideoStream] | None]:
+        """The file opened once more, its pictures, and the first packet of them."""
+        container = self._reopened()
+        stream = picture_stream(container, self._source.path)
+        return container, stream, next(container.demux(stream), None)
 
     def _part(self, index: int) -> Frame | None:
         assert self._parts is not None
