@@ -6,9 +6,13 @@ the detectors, with all they know of noise, drift and habits: each is judged by 
 those before it.  More false alarms are accepted of them than of a take, since a false hit costs no
 more than a look.
 
-Around every hit, and at the take's beginning, each frame is searched as in a full scan, from so
-far before that detectors and thresholds have settled, and until the picture has been quiet for
-long enough that nothing can join the event.  Whatever does not fit (a source that cannot be
+Around every hit a short stretch is searched frame by frame, with more false alarms accepted.  Where
+that finds something, and in the first few frames, each frame is searched as in a full scan, and
+until the picture has been quiet for long enough that nothing can join the event.  Such a search
+begins so far before that all it remembers of its past is what a full scan remembers at that
+frame, and at a frame where a full scan's sparse statistics begin anew: its scores are then those of
+the full scan to the last bit, save where something is followed by steps of its own size.
+Whatever does not fit (a source that cannot be
 read in part, lamps that flicker, a take in which something happens nearly everywhere) is answered
 with the reason, and the take is then searched whole.
 """
@@ -34,19 +38,27 @@ from flashpan.units import Duration
 
 SAMPLES_PER_EVENT = 2
 """Samples that lie in an event of the shortest length, at least."""
-WARM_FRAMES = 1024
-"""Frames searched before a hit: as many as the slowest of what must settle waits for."""
+WARM_FRAMES = 2688
+"""Quiet frames searched before an event: thresholds are of the last 2,048 (`flashpan.picker`), and
+some hundred must pass before a detector's first frames are forgotten."""
+BEAT_FRAMES = 64
+"""What is made up only now and then (noise of the pixels every 8 frames, means of 4 frames, fits
+of 16 and 32 of them) is in step again after so many frames of a search."""
+CHECK_FRAMES = 512
+"""Quiet frames searched before a hit to see whether there is anything."""
+FIRST_FRAMES = 128
+"""Frames searched at the take's beginning: enough to see lamps that flicker."""
 _LEAST_STRIDE = 4
-# Shortest take, in lengths of what is searched before one hit, that sampling pays for; and the
-# share of its frames that may be searched one by one.
-_LEAST_LENGTH = 4
-_MOST_SHARE = 0.5
-# False hits per million samples: a few per cent of what the samples cost.
-_FALSE_HITS = 400.0
+# Samples that there are at least, however long the shortest event: they show what is normal.
+_LEAST_SAMPLES = 64
+# Shortest take that sampling pays for; and the share of its frames that may be searched one by one.
+_LEAST_FRAMES = 4096
+_MOST_SHARE = 0.75
+# False hits per million samples, and false events per million frames where one is looked at.
+_FALSE_HITS = 200.0
+_FALSE_LOOKS = 100.0
 # Samples after which a new state is the new normal, at least.
 _LEAST_SETTLE = 16
-# Frames at the beginning of what is searched in which nothing may happen, or it began too late.
-_CALM_FRAMES = 128
 _AHEAD = 8
 # Share of the samples that may be copies of the one before, or damaged.
 _FEW_COPIES = 0.1
@@ -133,20 +145,23 @@ class _Survey:
         self._search = search
         self._results: dict[Span, tuple[list[Event], EventLog]] = {}
         self._wanted = settings.resolved(replace(reader.info, n_frames=parts.n_frames))
-        self._stride = stride_of(self._wanted)
         assert self._wanted.stop is not None
         self._start, self._stop = self._wanted.start, self._wanted.stop
-        if self._stop - self._start < _LEAST_LENGTH * WARM_FRAMES:
-            raise NotInParts(f"a take of fewer than {_LEAST_LENGTH * WARM_FRAMES} frames")
+        most = (self._stop - self._start) // _LEAST_SAMPLES
+        self._stride = min(stride_of(self._wanted), most)
+        if self._stop - self._start < _LEAST_FRAMES:
+            raise NotInParts(f"a take of fewer than {_LEAST_FRAMES} frames")
         self._settle = settle_frames
         # Nothing more can join an event after so many quiet frames, and no new state is doubted.
         self._quiet = settle_frames + self._wanted.merge_gap_frames + 2 * REST_FRAMES
 
     def done(self, on_frame: Callable[[int], None] | None) -> Surveyed:
         """Search what must be searched."""
-        first = Span(self._start, self._start + WARM_FRAMES)
+        first = Span(self._start, self._start + FIRST_FRAMES)
         self._result(first)  # flicker shows here, before all is sampled
-        windows = _joined([first, *(self._around(hit) for hit in self._hits(on_frame))])
+        hits = _joined([self._beside(hit) for hit in self._hits(on_frame)])
+        there = [event for hit in hits for event in self._looked_at(hit)]
+        windows = _joined([first, *map(self._around, there)])
         while True:
             if sum(span.stop - span.start for span in windows) > _MOST_SHARE * self._n_frames:
                 raise NotInParts("something happens in most of its parts")
@@ -170,11 +185,14 @@ class _Survey:
         settle = max(_LEAST_SETTLE, self._settle // self._stride)
         search = self._search(taken, self._sample_settings(), samples.measured, settle)
         found = [Span(event.onset, event.end + 1) for event in search.events()]
-        if len(samples.copies) > _FEW_COPIES * len(samples.numbers):
-            raise NotInParts("its frames often repeat")
-        if len(samples.damaged) > _FEW_COPIES * len(samples.numbers):
+        most, copies = _FEW_COPIES * len(samples.numbers), samples.copies
+        if len(samples.damaged) > most:
             raise NotInParts("many of its frames cannot be read one by one")
-        found += [Span(number, number + 1) for number in (*samples.copies, *samples.damaged)]
+        if len(copies) > most:
+            if not frames.info.predicts_with_loss:
+                raise NotInParts("its frames often repeat")
+            copies = []  # a coded picture stands still until its coder finds it worth renewing
+        found += [Span(number, number + 1) for number in (*copies, *samples.damaged)]
         at = [*samples.numbers, self._stop]
         return [
             Span(at[max(span.start - 1, 0)], at[min(span.stop, len(at) - 1)] + 1)
@@ -196,11 +214,28 @@ class _Survey:
             false_alarms=max(_FALSE_HITS, self._wanted.false_alarms),
         )
 
-    def _around(self, hit: Span) -> Span:
-        start = max(self._start, hit.start - WARM_FRAMES)
-        # An event may end a little after the last sample that shows it.
-        stop = hit.stop + self._stride + self._quiet
-        return Span(start, min(self._stop, stop))
+    def _beside(self, hit: Span) -> Span:
+        """What is looked at of a hit: an event may end a little after the last that shows it."""
+        stop = hit.stop + self._stride + 2 * REST_FRAMES
+        return Span(self._in_step(hit.start - CHECK_FRAMES), min(self._stop, stop))
+
+    def _looked_at(self, part: Span) -> list[Event]:
+        """Events near a hit, of which some may be noise."""
+        settings = self._part(part)
+        alarms = max(_FALSE_LOOKS, self._wanted.false_alarms)
+        measured = self._frame_by_frame(part)
+        search = self._search(
+            self._reader, replace(settings, false_alarms=alarms), measured, self._settle
+        )
+        return list(search.events())
+
+    def _around(self, event: Event) -> Span:
+        stop = min(self._stop, event.end + 1 + self._quiet)
+        return Span(self._in_step(event.onset - WARM_FRAMES), stop)
+
+    def _in_step(self, start: int) -> int:
+        """The last frame up to one at which a search is in step with a full scan."""
+        return self._start + max(0, start - self._start) // BEAT_FRAMES * BEAT_FRAMES
 
     def _result(self, window: Span) -> tuple[list[Event], EventLog]:
         """Events of a window, each frame of which is searched, and the log."""
@@ -216,8 +251,11 @@ class _Survey:
     def _longer(self, window: Span, found: Sequence[Event]) -> Span:
         """The window, or a longer one where an event is too near to its ends."""
         start, stop = window.start, window.stop
-        if any(event.onset < start + _CALM_FRAMES for event in found):
-            start = max(self._start, start - WARM_FRAMES)
+        busy = 0
+        for event in found:
+            missing = WARM_FRAMES - (event.onset - window.start - busy)
+            start = min(start, self._in_step(window.start - missing))
+            busy += event.end + 1 - event.onset + self._wanted.merge_gap_frames
         if any(event.end >= stop - self._quiet for event in found):
             stop = min(self._stop, stop + max(2 * self._quiet, (stop - start) // 2))
         return Span(start, stop)
@@ -237,12 +275,9 @@ class _Survey:
     def _measured_here(
         self, window: Span, reader: Reader, grid: Grid
     ) -> Iterator[tuple[Tiles, str]]:
-        measurer = Measurer(reader.info, grid)
-        for frame in self._parts.stretch(max(0, window.start - 1), window.stop):
-            if frame.index < window.start:
-                measurer.begin(frame)
-            else:
-                yield measurer.measure(frame), frame.picture_type
+        measurer = Measurer(reader.info, grid)  # the first frame has none before it, as a take's
+        for frame in self._parts.stretch(window.start, window.stop):
+            yield measurer.measure(frame), frame.picture_type
 
 
 class _Samples:
