@@ -527,7 +527,8 @@ def main(words: Sequence[str] | None = None) -> int:
     print(texts[0], end="", flush=True)
     with tempfile.TemporaryDirectory(prefix="speed-") as folder:
         if args.scaling:
-            found, profiles = list(scaling_rows(Path(folder), args.repeats)), []
+            found = list(scaling_rows(Path(folder), args.repeats))
+            profiles: list[dict[str, str]] = []
         else:
             found, profiles = _all_rows(args, Path(folder))
     texts += [in_markdown(rows) + "\n" for rows in (found, profiles) if rows]
