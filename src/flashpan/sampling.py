@@ -80,8 +80,8 @@ def in_groups(
     """Frames to sample where others have to be decoded first.
 
     A keyframe is had by itself.  From one sample the next is the last keyframe within the stride;
-    where there is none, the group is decoded on to the end of the stride.  Of a group of 250
-    frames at a stride of 200 that is its first 51, of one of 200 the keyframe alone.
+    where there is none, the group is decoded on, no farther than is needed for the next keyframe to
+    be within the stride.  Of a group of 250 frames at a stride of 200 that is its first 51.
 
     Parameters
     ----------
@@ -102,7 +102,12 @@ def in_groups(
     last = start - 1
     while (limit := last + stride) < stop:
         key = int(keys[np.searchsorted(keys, limit, side="right") - 1])
-        last = key if key > last else limit
+        if key > last:
+            last = key
+        else:
+            later = np.searchsorted(keys, limit, side="right")
+            target = int(keys[later]) if later < len(keys) else stop
+            last = target - stride * ((target - last - 1) // stride)
         if not groups or groups[-1][0] != key:
             groups.append((key, []))
         groups[-1][1].append(last)

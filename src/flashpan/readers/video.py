@@ -270,7 +270,7 @@ class VideoReader(Reader):
         return None if picture is None else self.frame_of(picture, index)
 
     def frame_of(self, picture: VideoFrame, index: int) -> Frame | None:
-        """Make a frame of a picture that was decoded elsewhere; None where it is none.
+        """Make a frame of a picture that was decoded elsewhere; None where it is another kind.
 
         Parameters
         ----------
@@ -279,9 +279,7 @@ class VideoReader(Reader):
         index : int
             Its number.
         """
-        if picture.is_corrupt or self._differs(picture):
-            return None
-        return self._frame(picture, index)
+        return None if self._differs(picture) else self._frame(picture, index)
 
     def part_sizes(self) -> npt.NDArray[np.int64] | None:
         """Bytes of every frame's packet, once `in_parts` has looked."""
