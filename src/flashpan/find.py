@@ -131,11 +131,12 @@ def _surveyed(
     fingerprint = fingerprint_of(reader.info.path)  # once, and not for each part
 
     def search(
-        reader: Reader, settings: Settings, measured: Measured, settle_frames: int
+        reader: Reader, settings: Settings, measured: Measured, settle_frames: int, traced: bool
     ) -> Search:
         return Search(
             reader,
             settings,
+            keep_trace=traced,
             measured=measured,
             fingerprint=fingerprint,
             settle_frames=settle_frames,

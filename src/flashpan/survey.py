@@ -6,12 +6,14 @@ the detectors, with all they know of noise, drift and habits: each is judged by 
 those before it.  More false alarms are accepted of them than of a take, since a false hit costs no
 more than a look.
 
-Around every hit a short stretch is searched frame by frame, with more false alarms accepted.  Where
-that finds something, and in the first few frames, each frame is searched as in a full scan, and
-until the picture has been quiet for long enough that nothing can join the event.  Such a search
-begins so far before that all it remembers of its past is what a full scan remembers at that
-frame, and at a frame where a full scan's sparse statistics begin anew: its scores are then those of
-the full scan to the last bit, save where something is followed by steps of its own size.
+Around every hit, and around the few samples that stand out most besides, a short stretch is
+searched frame by frame, with more false alarms accepted.  Where that finds something, and in the
+first few frames, each frame is searched as in a full scan, and until the picture has been quiet for
+long enough that nothing can join the event.  Such a search begins so far before that all it
+remembers of its past is what a full scan remembers at that frame, and at a frame where a full
+scan's sparse statistics begin anew: its scores are then those of the full scan to the last bit,
+save where something is followed by steps of its own size.
+
 Whatever does not fit (a source that cannot be
 read in part, lamps that flicker, a take in which something happens nearly everywhere) is answered
 with the reason, and the take is then searched whole.
@@ -25,10 +27,12 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Protocol
 
+import numpy as np
+
 from flashpan.ahead import ahead, reading_ahead_pays
 from flashpan.grid import Grid
 from flashpan.measure import Measurer
-from flashpan.model import Event, EventLog, Frame, TakeInfo, Tiles
+from flashpan.model import Event, EventLog, Frame, ScoreTrace, TakeInfo, Tiles
 from flashpan.parts import NotInParts, Parts, parts_of
 from flashpan.picker import REST_FRAMES
 from flashpan.ranges import Span
@@ -54,6 +58,11 @@ _LEAST_SAMPLES = 64
 # Shortest take that sampling pays for; and the share of its frames that may be searched one by one.
 _LEAST_FRAMES = 4096
 _MOST_SHARE = 0.75
+# Share of the frames that are looked at where samples stand out, though not enough to be hits;
+# from which part of what a hit is they do; and how many samples apart.
+_LOOK_SHARE = 0.01
+_STANDS_OUT = 0.6
+_APART = 4
 # False hits per million samples, and false events per million frames where one is looked at.
 _FALSE_HITS = 200.0
 _FALSE_LOOKS = 100.0
@@ -80,8 +89,9 @@ class Searching(Protocol):
         """The record of what has been searched so far."""
 
 
-Search = Callable[[Reader, Settings, Measured, int], Searching]
-"""Makes a search; the number is of the frames after which a new state is the new normal."""
+Search = Callable[[Reader, Settings, Measured, int, bool], Searching]
+"""Makes a search; the number is of the frames after which a new state is the new normal, and the
+flag says whether its log has a trace."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +193,7 @@ class _Survey:
         samples = _Samples(frames.frames, on_frame)
         taken = _Sampled(frames.info)
         settle = max(_LEAST_SETTLE, self._settle // self._stride)
-        search = self._search(taken, self._sample_settings(), samples.measured, settle)
+        search = self._search(taken, self._sample_settings(), samples.measured, settle, True)
         found = [Span(event.onset, event.end + 1) for event in search.events()]
         most, copies = _FEW_COPIES * len(samples.numbers), samples.copies
         if len(samples.damaged) > most:
@@ -192,12 +202,31 @@ class _Survey:
             if not frames.info.predicts_with_loss:
                 raise NotInParts("its frames often repeat")
             copies = []  # a coded picture stands still until its coder finds it worth renewing
-        found += [Span(number, number + 1) for number in (*copies, *samples.damaged)]
+        more = [*copies, *samples.damaged, *self._suspects(search.log().trace)]
+        found += [Span(number, number + 1) for number in more]
         at = [*samples.numbers, self._stop]
         return [
             Span(at[max(span.start - 1, 0)], at[min(span.stop, len(at) - 1)] + 1)
             for span in sorted(found, key=lambda span: span.start)
         ]
+
+    def _suspects(self, trace: ScoreTrace | None) -> list[int]:
+        """Samples that stand out most, as many as a small share of the frames allows to look at.
+
+        Few samples tell little of their noise, so that thresholds are high; the frames between
+        them tell a faint event that lasts from a chance.
+        """
+        assert trace is not None
+        look_frames = CHECK_FRAMES + 2 * self._stride + 2 * REST_FRAMES
+        most = max(1, round(_LOOK_SHARE * self._n_frames / look_frames))
+        excess = (trace.scores / np.maximum(trace.thresholds, 1e-6)).max(axis=0)
+        chosen: list[int] = []
+        while len(chosen) < most and len(excess) and excess.max() > _STANDS_OUT:
+            at = int(excess.argmax())
+            if excess[at] <= 1.0:  # else it is a hit already
+                chosen.append(int(trace.frames[at]))
+            excess[max(0, at - _APART) : at + _APART + 1] = 0.0
+        return chosen
 
     def _sample_settings(self) -> Settings:
         """The samples as a take of their own, in which a false alarm costs little."""
@@ -224,9 +253,8 @@ class _Survey:
         settings = self._part(part)
         alarms = max(_FALSE_LOOKS, self._wanted.false_alarms)
         measured = self._frame_by_frame(part)
-        search = self._search(
-            self._reader, replace(settings, false_alarms=alarms), measured, self._settle
-        )
+        settings = replace(settings, false_alarms=alarms)
+        search = self._search(self._reader, settings, measured, self._settle, False)
         return list(search.events())
 
     def _around(self, event: Event) -> Span:
@@ -241,7 +269,7 @@ class _Survey:
         """Events of a window, each frame of which is searched, and the log."""
         if window not in self._results:
             measured = self._frame_by_frame(window)
-            search = self._search(self._reader, self._part(window), measured, self._settle)
+            search = self._search(self._reader, self._part(window), measured, self._settle, False)
             events = sorted(search.events(), key=lambda event: event.onset)
             if search.flickers:
                 raise NotInParts("its light flickers")
