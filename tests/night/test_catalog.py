@@ -391,7 +391,8 @@ class TestOpening:
                 opening(tmp_path)
 
     def test_after_an_error_the_lock_is_free(self, tmp_path):
-        (tmp_path / CATALOG_NAME).write_text("hello " * 1000)
+        with raw(tmp_path) as connection:
+            connection.execute("CREATE TABLE other (x)")
         with pytest.raises(CatalogError):
             Catalog.open(tmp_path)
         (tmp_path / CATALOG_NAME).unlink()
