@@ -16,6 +16,7 @@ import click
 from flashpan.cli.complete import with_completion
 from flashpan.cli.output import StdoutFailed, discard_stdout, note
 from flashpan.errors import FlashpanError
+from flashpan.night.stopping import stoppable
 
 TRACEBACK = "FLASHPAN_TRACEBACK"
 """Environment variable: set, it lets faults of the program itself show where they are."""
@@ -40,7 +41,8 @@ class _Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
-            return super().invoke(ctx)
+            with stoppable():  # SIGTERM, too, ends what is in hand in order
+                return super().invoke(ctx)
         except (FlashpanError, StdoutFailed) as error:
             note(error)
             ctx.exit(error.exit_code)
