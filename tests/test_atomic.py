@@ -124,6 +124,7 @@ def test_any_other_failure_of_the_folder_counts(tmp_path, monkeypatch):
     fail_folder_sync(monkeypatch, errno.EIO)
     with pytest.raises(TakeError, match=r"a\.txt: cannot be written"):
         write_text(tmp_path / "a.txt", "x")
+    assert os.listdir(tmp_path) == []  # so that the same command can be run again
 
 
 def test_a_full_disk_is_one_line_with_the_cure(tmp_path, monkeypatch):

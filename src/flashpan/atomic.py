@@ -86,7 +86,7 @@ def new_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterat
             yield part
             _sync(part, os.O_RDWR)
             _publish(part, final, overwrite)
-            sync_folder(final.parent)
+            _sync_name(final, overwrite)
     except OSError as error:
         raise TakeError(f"{final}: cannot be written ({error.strerror}); {_cure(error)}") from error
     finally:
@@ -113,7 +113,7 @@ def new_folder(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iter
         with _at_work_in(final.parent):
             part.mkdir()
             yield part
-            for file in part.iterdir():
+            for file in part.rglob("*"):
                 _sync(file, os.O_RDONLY)
             sync_folder(part)
             _publish_folder(part, final, overwrite)
@@ -226,6 +226,16 @@ def _publish(part: Path, final: Path, overwrite: bool) -> None:
             raise
         refuse_existing(final)
         part.replace(final)
+
+
+def _sync_name(final: Path, overwrite: bool) -> None:
+    """Force a new name to disk; one that may not stay goes, so that it can be tried again."""
+    try:
+        sync_folder(final.parent)
+    except OSError:
+        if not overwrite:  # else what it replaced is gone already
+            final.unlink()
+        raise
 
 
 def _publish_folder(part: Path, final: Path, overwrite: bool) -> None:

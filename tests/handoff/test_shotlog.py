@@ -73,7 +73,7 @@ class TestCsv:
 
     def test_slates_of_the_settings_file(self, rows):
         assert rows["strike"]["slate production"] == rows["quiet"]["slate production"]
-        assert rows["strike"]["slate scene"] == "=1+1 <b>"
+        assert rows["strike"]["slate scene"] == "'=1+1 <b>"
         assert rows["quiet"]["slate scene"] == ""
 
     def test_marks_notes_and_clips(self, rows, night):

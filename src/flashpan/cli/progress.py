@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, NoReturn
 
 from flashpan.cli.output import note
+from flashpan.visible import shown
 
 if TYPE_CHECKING:
     from tqdm import tqdm
@@ -115,7 +116,7 @@ def _bar(
     from tqdm import tqdm
 
     return tqdm(
-        desc=name,
+        desc=shown(name),
         total=total,
         initial=done,
         unit=unit,

@@ -10,7 +10,6 @@ every machine.
 from __future__ import annotations
 
 import logging
-import pickle
 from collections.abc import Callable
 from typing import Any, Generic, ParamSpec, TypeVar, cast
 
@@ -38,7 +37,8 @@ class Kernel(Generic[P, R]):
     """A compiled function.
 
     What is compiled is kept beside the package or, where that cannot be written, in the user's
-    cache folder or in ``NUMBA_CACHE_DIR``.  Where nothing can be written or what is there is
+    cache folder or in ``NUMBA_CACHE_DIR``: whoever may write there may run code, as with the
+    package itself.  Where nothing can be written or what is there is
     damaged, it is compiled in memory.
 
     Parameters
@@ -60,7 +60,7 @@ class Kernel(Generic[P, R]):
         """Call it."""
         try:
             return self._ready(*args, **kwargs)
-        except (OSError, EOFError, pickle.UnpicklingError) as error:
+        except Exception as error:  # a damaged file may raise anything
             if self._ready is self._in_memory:
                 raise
             _LOG.debug("%s is compiled in memory: %s", self.__name__, error)

@@ -10,7 +10,7 @@ import json
 import os
 import unicodedata
 from collections.abc import Collection, Iterable
-from itertools import count
+from itertools import chain, count
 from pathlib import Path, PurePosixPath
 
 import flashpan
@@ -42,7 +42,7 @@ def folder_for(found: Found, digest: str, taken: Iterable[str]) -> str:
     plain = safe_name(found.name)
     folded = {_folded(folder) for folder in taken}
     marked = f"{plain}-{digest[:_MARK_DIGITS]}"
-    names = (plain, marked, *(f"{marked}-{number}" for number in range(2, 10_000)))
+    names = chain((plain, marked), (f"{marked}-{number}" for number in count(2)))
     choices = ("/".join((*above, name)) for name in names)
     return next(choice for choice in choices if _folded(choice) not in folded)
 

@@ -17,7 +17,7 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 import flashpan
-from flashpan.atomic import new_folder
+from flashpan.atomic import make_folder, new_folder
 from flashpan.cut.names import refuse_sources_inside
 from flashpan.errors import UsageError
 from flashpan.night.discovery import CATALOG_NAME
@@ -63,7 +63,7 @@ def write_html_report(
     """
     target = record.dest / FOLDER_NAME if folder is None else Path(folder)
     _refuse(record, target)
-    target.absolute().parent.mkdir(parents=True, exist_ok=True)
+    make_folder(target.absolute().parent)
     replaces = overwrite or (target / _MARK_NAME).is_file()
     with record.at_one_moment():
         report, takes = night_report(record), list(seen_takes(record))

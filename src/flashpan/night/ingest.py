@@ -112,6 +112,7 @@ def ingest(
         scheduler=scheduler,
         log_file=log_file,
         on_line=on_line,
+        on_note=on_note or (lambda text: None),
     ) as desk:
         desk.catalog.put_problems(found for found, _ in takes if found.problem is not None)
         order = Order(

@@ -20,7 +20,7 @@ from flashpan.cut.report import CLIP, Failed, Output, Trimmed
 from flashpan.cut.sidecar import sidecar_path
 from flashpan.cut.space import BUDGET_CURE
 from flashpan.errors import FlashpanError, TakeError
-from flashpan.eventlog import EXTENSION, to_dict
+from flashpan.eventlog import EXTENSION, read_log, to_dict
 from flashpan.find import Measured, opened
 from flashpan.fingerprint import fingerprint_of
 from flashpan.night.alone import alone_in
@@ -30,7 +30,7 @@ from flashpan.night.headway import telling
 from flashpan.night.permit import Permit, RunOver
 from flashpan.night.rows import ClipReport
 from flashpan.settings import Settings
-from flashpan.trim import TrimRun
+from flashpan.trim import TrimRun, was_made_so
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +115,19 @@ class Report:
     shot_at: str = ""
     shot_at_from: str = ""
     disk_is_full: bool = False
+
+
+def made_as(job: Job) -> bool:
+    """Whether logs in a job's folder were made with its settings, where the catalog knows none."""
+    for path in job.out.glob(f"*{EXTENSION}"):
+        try:
+            log = read_log(path)
+            wanted = job.settings.resolved(log.take).as_log()
+        except FlashpanError:
+            return False
+        if not was_made_so(to_dict(log), wanted):
+            return False
+    return True
 
 
 class NotAsOnePiece(Exception):

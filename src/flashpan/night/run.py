@@ -23,7 +23,7 @@ from flashpan.night.folders import folder_for, is_of, move_aside
 from flashpan.night.found import Found
 from flashpan.night.headway import Headway, frames_told
 from flashpan.night.identity import Identity, identity_of
-from flashpan.night.job import Job, Report, do, one_line
+from flashpan.night.job import Job, Report, do, made_as, one_line
 from flashpan.night.key import key_of, said
 from flashpan.night.permit import revoke
 from flashpan.night.rows import FAILED
@@ -339,7 +339,8 @@ class Run:
     def _make_way(self, take_id: int, job: Job) -> None:
         """Move aside what was made otherwise: with other settings, by another flashpan."""
         known = self._catalog.settings_key_of(take_id)
-        if known in ("", key_of(job.settings, job.wanted)) and is_of(job.out, job.take):
+        is_as_asked = known == key_of(job.settings, job.wanted) if known else made_as(job)
+        if is_as_asked and is_of(job.out, job.take):
             return
         aside = move_aside(self.night.dest, job.folder, self._catalog.folders())
         if aside is not None:
