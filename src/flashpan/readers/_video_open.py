@@ -13,6 +13,7 @@ from av.container import InputContainer
 from av.video.stream import VideoStream
 
 from flashpan.errors import UnreadableTake
+from flashpan.limits import FRAME_SECONDS, MAX_PIXELS, believable, why_not_believable
 from flashpan.threads import decoder_threads
 
 EXTENSIONS = frozenset(
@@ -105,9 +106,19 @@ def open_container(path: str) -> InputContainer:
 def _open(source: Any) -> InputContainer:
     limits = {"protocol_whitelist": "file", "format_whitelist": _allowed_formats()}
     opened: InputContainer = av.open(
-        source, mode="r", container_options=limits, metadata_errors="replace"
+        source,
+        mode="r",
+        options=_decoder_limits(),
+        container_options=limits,
+        metadata_errors="replace",
+        timeout=FRAME_SECONDS.value,
     )
     return opened
+
+
+def _decoder_limits() -> dict[str, str]:
+    """What FFmpeg's decoders are told: they refuse larger pictures before they set memory aside."""
+    return {"max_pixels": str(MAX_PIXELS.value)}
 
 
 class _FileStart:
@@ -248,6 +259,10 @@ def picture_stream(container: InputContainer, path: str) -> VideoStream:
     stream = streams[0]
     if stream.codec_context is None:
         raise UnreadableTake(f"{path}: no decoder for its codec; convert it to FFV1 or H.264 first")
+    rows, cols = stream.codec_context.height, stream.codec_context.width
+    if rows * cols and not believable(rows, cols):
+        raise UnreadableTake(f"{path}: {why_not_believable(rows, cols)}")
+    stream.codec_context.options = _decoder_limits()
     stream.codec_context.thread_count = decoder_threads()
     return stream
 

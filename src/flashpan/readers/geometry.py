@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan.errors import UsageError
+from flashpan.limits import believable, why_not_believable
 from flashpan.readers import pfnc
-from flashpan.readers.blocks import MAX_PIXELS, plausible
 
 EXAMPLE = "1280x800:Mono12p or 1280x800:Mono8+512"
 _SYNTAX = re.compile(r"(\d{1,9})[xX](\d{1,9}):([A-Za-z0-9]+)(?:\+(\d{1,18}))?", re.ASCII)
@@ -54,10 +54,8 @@ def parse_geometry(text: str) -> RawGeometry:
     if match is None:
         raise UsageError(f"raw geometry {text!r} is not WIDTHxHEIGHT:FORMAT[+OFFSET]; {_hint()}")
     cols, rows = int(match[1]), int(match[2])
-    if not plausible(rows, cols):
-        raise UsageError(
-            f"raw geometry {text!r} has {cols}x{rows} pixels; a frame has 1 to {MAX_PIXELS}"
-        )
+    if not believable(rows, cols):
+        raise UsageError(f"raw geometry {text!r}: {why_not_believable(rows, cols)}; {_hint()}")
     pixel_format = pfnc.by_name(match[3])
     if pixel_format is None:
         raise UsageError(

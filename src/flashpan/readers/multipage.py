@@ -8,7 +8,6 @@ and the first page states how many pictures follow, the rest is read by position
 from __future__ import annotations
 
 import json
-import struct
 from math import prod
 from pathlib import Path
 from typing import Any, ClassVar, cast
@@ -21,7 +20,7 @@ from flashpan.errors import UnreadableTake
 from flashpan.model import Frame
 from flashpan.readers.base import Source
 from flashpan.readers.blocks import read_block, sealed
-from flashpan.readers.picture import BadPicture, Picture, alike, size_text
+from flashpan.readers.picture import BadPicture, Picture, alike, reason_of, size_text
 from flashpan.readers.stills import lone_still_warning
 from flashpan.readers.streamed import EndOfTake, IndexedReader, describe
 from flashpan.readers.tiff import interpreted, page_picture
@@ -57,9 +56,11 @@ class MultiPageReader(IndexedReader):
     def __init__(self, source: Source) -> None:
         try:
             self._tiff = tifffile.TiffFile(source.path)
-        except tifffile.TiffFileError as error:
+        except OSError:
+            raise
+        except Exception as error:  # a damaged header raises whatever it pleases
             is_empty = not Path(source.path).stat().st_size
-            reason = "the file is empty" if is_empty else str(error)
+            reason = "the file is empty" if is_empty else reason_of(error)
             raise UnreadableTake(f"{source.path}: {reason}; copy the file anew") from None
         self._full_size: list[int] = []  # chain positions of the pages that are frames
         self._scanned = 0
@@ -103,8 +104,8 @@ class MultiPageReader(IndexedReader):
                 page = self._tiff.pages[self._scanned]
             except IndexError:
                 return False
-            except (tifffile.TiffFileError, ValueError, struct.error):
-                self._broken = True  # a directory that runs past the cut
+            except Exception:
+                self._broken = True  # a directory that runs past the cut, or makes no sense
                 return False
             if isinstance(page, tifffile.TiffPage) and not page.is_reduced:
                 self._full_size.append(self._scanned)
@@ -138,8 +139,13 @@ class MultiPageReader(IndexedReader):
     def _picture(self, index: int) -> Picture:
         if self._reaches(index):
             return page_picture(self._page(index))
-        samples, page = self._samples_by_position(index), self._page(0)
-        return interpreted(samples, page, samples.nbytes)
+        try:
+            samples, page = self._samples_by_position(index), self._page(0)
+            return interpreted(samples, page, samples.nbytes)
+        except (BadPicture, EndOfTake):
+            raise
+        except Exception as error:  # tags of a wrong type raise whatever they please
+            raise EndOfTake(f"damaged after {index} frames ({reason_of(error)})") from error
 
     def _is_one_block(self) -> bool:
         """Whether the pages reached lie back to back, uncompressed, from the first one on."""
@@ -214,10 +220,12 @@ def has_several_pages(path: str) -> bool:
 def _declared_pictures(tiff: tifffile.TiffFile) -> int:
     """Return how many pictures the first page says there are; 0 where it does not."""
     first = tiff.pages.first
-    if tiff.is_imagej and tiff.imagej_metadata:
-        return int(tiff.imagej_metadata.get("images", 0))
     try:
-        shape = json.loads(first.shaped_description or "{}").get("shape", [])
-    except ValueError:
+        if tiff.is_imagej and tiff.imagej_metadata:
+            declared = int(tiff.imagej_metadata.get("images", 0))
+        else:
+            shape = json.loads(first.shaped_description or "{}").get("shape", [])
+            declared = prod(map(int, shape)) // prod(first.shape) if shape else 0
+    except Exception:  # texts of any kind may stand where these are looked for
         return 0
-    return prod(shape) // prod(first.shape) if shape else 0
+    return max(declared, 0)
