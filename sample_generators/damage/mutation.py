@@ -133,7 +133,7 @@ def _lie(damage: _Damage) -> tuple[bytes, str]:
         stop = chosen.at + chosen.width
         return damage.data[: chosen.at] + word + damage.data[stop:], f"{word!r} at {chosen.at}"
     value = damage.rng.choice(_numbers(damage.data, chosen))
-    order: Order = chosen.order or damage.rng.choice((BIG, LITTLE))
+    order = damage.rng.choice((BIG, LITTLE)) if chosen.order is None else chosen.order
     lied = _with_number(damage.data, chosen, value, order)
     if damage.whole.family == "png" and damage.rng.random() < 0.8:
         lied = _checked_png(lied)

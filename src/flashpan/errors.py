@@ -15,11 +15,19 @@ FlashpanError
 
 from __future__ import annotations
 
+_SHOWN = 60
+
 
 class FlashpanError(Exception):
     """Root of everything flashpan raises on purpose; ``str()`` is one line with the cure."""
 
     exit_code = 3
+
+
+def quoted(value: object) -> str:
+    """A value as messages show it: in quotes where it is text, and cut short where it is long."""
+    text = repr(value)
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}…"
 
 
 class UsageError(FlashpanError):

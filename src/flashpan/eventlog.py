@@ -18,9 +18,10 @@ from typing import Any
 import flashpan
 from flashpan.atomic import make_folder, write_text
 from flashpan.errors import TakeError
+from flashpan.logfaults import faults, parsed
 from flashpan.model import Event, EventLog, Fingerprint, Region, TakeInfo, Totals, TrimRange
 from flashpan.settings import rate_number
-from flashpan.units import playback_time, real_time
+from flashpan.units import exact, playback_time, real_time
 
 SCHEMA = 1
 EXTENSION = ".events.json"
@@ -87,7 +88,8 @@ def from_dict(data: dict[str, Any]) -> EventLog:
         settings=dict(data["settings"]),
         events=tuple(_event_from_dict(event, take) for event in data["events"]),
         ranges=tuple(
-            TrimRange(kept["first"], kept["last"], tuple(kept["events"])) for kept in data["ranges"]
+            TrimRange(kept["first"], kept["last"], tuple(kept.get("events", ())))
+            for kept in data["ranges"]
         ),
         totals=Totals(**{name: data["totals"][name] for name in Totals.__slots__}),
         warnings=tuple(data["warnings"]),
@@ -141,13 +143,15 @@ def read_log(path: str | os.PathLike[str]) -> EventLog:
         Not there, not readable, or no event log.
     """
     try:
-        data = json.loads(Path(path).read_text(encoding="utf-8"))
+        data = parsed(Path(path).read_text(encoding="utf-8"))
         if data["schema"] < SCHEMA:
             raise ValueError(f"schema {data['schema']}")
+        for fault in faults(data, None):
+            raise ValueError(fault)
         return from_dict(data)
     except OSError as error:
         raise TakeError(f"{path}: cannot be read ({error.strerror}); check the path") from error
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
         raise TakeError(f"{path}: is no event log ({error!s:.80}); make it again") from error
 
 
@@ -300,7 +304,7 @@ def _rate(data: dict[str, Any], name: str) -> Fraction | None:
 
 
 def _fraction(value: str | float | None) -> Fraction | None:
-    return None if value is None else Fraction(str(value))
+    return None if value is None else exact(str(value))
 
 
 def _event_from_dict(data: dict[str, Any], take: TakeInfo) -> Event:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from flashpan.errors import UsageError
+from flashpan.errors import UsageError, quoted
 from flashpan.limits import believable, why_not_believable
 from flashpan.readers import pfnc
 
@@ -52,14 +52,16 @@ def parse_geometry(text: str) -> RawGeometry:
     """
     match = _SYNTAX.fullmatch(text.strip())
     if match is None:
-        raise UsageError(f"raw geometry {text!r} is not WIDTHxHEIGHT:FORMAT[+OFFSET]; {_hint()}")
+        raise UsageError(
+            f"raw geometry {quoted(text)} is not WIDTHxHEIGHT:FORMAT[+OFFSET]; {_hint()}"
+        )
     cols, rows = int(match[1]), int(match[2])
     if not believable(rows, cols):
         raise UsageError(f"raw geometry {text!r}: {why_not_believable(rows, cols)}; {_hint()}")
     pixel_format = pfnc.by_name(match[3])
     if pixel_format is None:
         raise UsageError(
-            f"raw geometry {text!r} has no known pixel format {match[3]!r}; "
+            f"raw geometry {quoted(text)} has no known pixel format {quoted(match[3])}; "
             f"there are: {', '.join(pfnc.NAMES)}"
         )
     return RawGeometry(rows, cols, pixel_format, int(match[4] or 0))
