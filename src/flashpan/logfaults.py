@@ -25,6 +25,15 @@ _OBJECT = ("an object with named values", lambda value: isinstance(value, dict))
 _MAYBE_WHOLE = ("a whole number or null", lambda value: value is None or is_whole(value))
 _MAYBE_NUMBER = ("a number or null", lambda value: value is None or _is_number(value))
 _TEXTS = ("a list of texts", lambda value: _are_texts(value))
+_BOX = ("[x, y, width, height] in whole pixels", lambda value: _is_box(value))
+_BOXES = (
+    "a list of boxes",
+    lambda value: isinstance(value, list) and all(map(_is_box, value)),
+)
+_ORIGINS = (
+    "an object with texts",
+    lambda value: isinstance(value, dict) and _are_texts([*value.values()]),
+)
 
 # Values beside those of events and ranges; keys of later versions may be missing.
 _NEEDED = {
@@ -42,6 +51,17 @@ _NEEDED = {
     },
 }
 _MORE = {
+    "settings": {
+        **dict.fromkeys(
+            ("pre_roll_frames", "post_roll_frames", "merge_gap_frames", "shortest_event_frames"),
+            _WHOLE,
+        ),
+        **dict.fromkeys(("first", "last"), _MAYBE_WHOLE),
+        **dict.fromkeys(("roi", "ignore"), _BOXES),
+        "detectors": _TEXTS,
+        "false_alarms": _NUMBER,
+        "from": _ORIGINS,
+    },
     "take": {
         **dict.fromkeys(("container", "pixel_format"), _TEXT),
         **dict.fromkeys(("limited_range", "intra_only", "variable_rate"), _FLAG),
@@ -51,7 +71,7 @@ _MORE = {
             "a number above zero or null",
             lambda value: value is None or _is_exact(value),
         ),
-    }
+    },
 }
 
 
@@ -88,7 +108,7 @@ def faults(data: dict[str, Any], n_frames: int | None) -> Iterator[str]:
         Frames of the take, where they are known.
     """
     yield from _kind_faults("", data, _NEEDED)
-    yield from _kind_faults("", data, {"take": _present(data["take"], _MORE["take"])})
+    yield from _kind_faults("", data, {k: _present(data[k], more) for k, more in _MORE.items()})
     yield from _rate_faults(data["take"])
     for name in ("events", "ranges"):
         if not isinstance(data.get(name), list):
@@ -137,9 +157,8 @@ def _rate_faults(take: dict[str, Any]) -> Iterator[str]:
 
 def _event_faults(where: str, event: dict[str, Any], n_frames: int | None) -> Iterator[str]:
     yield from _in_order(where, event, ("onset", "peak", "end"), n_frames)
-    box = event.get("box")
-    if not (isinstance(box, list) and len(box) == 4 and all(map(is_whole, box))):
-        yield f"{where}.box is {_shown(box)}, not [x, y, width, height] in whole pixels"
+    if not _is_box(event.get("box")):
+        yield f"{where}.box is {_shown(event.get('box'))}, not {_BOX[0]}"
     kinds = {"kind": _TEXT, "detector": _TEXT, "strength": _NUMBER, "chance": _NUMBER}
     yield from _kind_faults(f"{where}.", event, kinds)
 
@@ -207,6 +226,10 @@ def _is_exact(value: object) -> bool:
         return exact(str(value)) > 0
     except ValueError:
         return False
+
+
+def _is_box(value: object) -> bool:
+    return isinstance(value, list) and len(value) == 4 and all(map(is_whole, value))
 
 
 def _are_texts(value: object) -> bool:

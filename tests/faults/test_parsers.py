@@ -6,7 +6,8 @@ Examples are drawn by Hypothesis, from a fixed seed so that a run is the same ev
 from fractions import Fraction
 
 import pytest
-from hypothesis import example, given, settings
+from drawn import drawn
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from flashpan.cut.budget import parse_budget
@@ -20,8 +21,6 @@ from flashpan.readers.geometry import parse_geometry
 from flashpan.readers.open import exact_rate
 from flashpan.settings import Settings
 from flashpan.units import parse_duration, parse_rate, parse_region
-
-fixed = settings(max_examples=150, derandomize=True, database=None)
 
 # What is written where a number belongs, most of all what programs come to grief over.
 NUMBERS = st.one_of(
@@ -65,7 +64,7 @@ def value_or_one_line(parse, *given):
         return None
 
 
-@fixed
+@drawn
 @given(AMOUNTS)
 @example("9" * 5000)
 @example("9" * 5000 + "ms")
@@ -78,7 +77,7 @@ def test_durations(text):
     assert duration.frames(Fraction(1_000_000)) >= 0
 
 
-@fixed
+@drawn
 @given(st.one_of(ANYTHING, NUMBERS))
 @example("1e999999999")
 @example("9" * 5000)
@@ -87,7 +86,7 @@ def test_rates(text):
     assert rate is None or (rate > 0 and parse_rate(str(rate)) == rate and float(rate) > 0)
 
 
-@fixed
+@drawn
 @given(st.one_of(NUMBERS, st.integers(), st.floats(), st.fractions(), st.booleans()))
 @example("1e999999999")
 def test_rates_given_to_the_library(value):
@@ -95,7 +94,7 @@ def test_rates_given_to_the_library(value):
     assert rate is None or float(rate) > 0
 
 
-@fixed
+@drawn
 @given(st.one_of(ANYTHING, st.lists(st.builds("{}{}".format, NUMBERS, UNITS)).map(",".join)))
 @example("0,0," + "9" * 5000 + ",1")
 @example("1/3%,0,1,1")
@@ -108,7 +107,7 @@ def test_regions(text):
     assert region is None or (region.width > 0 and region.left + region.width <= 640)
 
 
-@fixed
+@drawn
 @given(
     st.one_of(
         ANYTHING,
@@ -130,7 +129,7 @@ def test_geometries_of_headerless_pixels(text):
     assert 0 < geometry.frame_bytes < 1 << 30
 
 
-@fixed
+@drawn
 @given(ANYTHING, st.sampled_from(sorted(SMPTE_RATES)), st.booleans())
 @example("99:99:99:99", Fraction(25), False)
 @example("٠١:٠٠:٠٠:٠٠", Fraction(25), False)
@@ -141,7 +140,7 @@ def test_timecodes(text, rate, drop):
     assert frame is None or read_label(label_of(frame, rate, drop=drop), rate, drop=drop) == frame
 
 
-@fixed
+@drawn
 @given(AMOUNTS)
 @example("9" * 5000 + "GB")
 @example("0.000000001kB")
@@ -154,7 +153,7 @@ def test_budgets_and_offload_rates(text):
     assert most is None or most > 0
 
 
-@fixed
+@drawn
 @given(st.sampled_from(sorted(GIVEN)), AMOUNTS)
 @example("aperture", "f/" + "9" * 5000)
 @example("exposure", "1/" + "0." + "0" * 400 + "1s")
@@ -177,7 +176,7 @@ VALUES = st.one_of(PLAIN, st.lists(PLAIN, max_size=4), st.lists(st.lists(PLAIN),
 INFO = TakeInfo(path="a.mp4", name="a", shape=(480, 640), bit_depth=8, n_frames=1000)
 
 
-@fixed
+@drawn
 @given(st.dictionaries(WORDS, VALUES, max_size=4))
 @example({"trigger_frame": 10**400, "capture_rate": 25})
 @example({"first": "9" * 5000})
