@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from flashpan.cli.output import note
@@ -38,10 +39,30 @@ def open_with(take: str, settings: Settings) -> Reader:
     """Open a take as the settings say."""
     from flashpan.readers.open import open_take
 
-    return open_take(
-        take,
-        raw=settings.raw,
-        capture_rate=settings.capture_rate,
-        playback_rate=settings.playback_rate,
-        trigger_frame=settings.trigger_frame,
-    )
+    with watched(take):
+        return open_take(
+            take,
+            raw=settings.raw,
+            capture_rate=settings.capture_rate,
+            playback_rate=settings.playback_rate,
+            trigger_frame=settings.trigger_frame,
+        )
+
+
+@contextmanager
+def watched(take: str) -> Iterator[None]:
+    """While the block lasts, end with a line on the take where it does not let itself be read.
+
+    A pipe may rest as long as it likes.
+    """
+    if take == "-":
+        yield
+        return
+    from flashpan import patience
+
+    def give_up(why: str) -> None:
+        note(f"{take}: {why}; takes after it were not looked at")
+        patience.leave(TakeError.exit_code)
+
+    with patience.watched(give_up):
+        yield

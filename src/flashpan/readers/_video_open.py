@@ -108,7 +108,7 @@ def _open(source: Any) -> InputContainer:
     opened: InputContainer = av.open(
         source,
         mode="r",
-        options=_decoder_limits(),
+        options=decoder_limits(),
         container_options=limits,
         metadata_errors="replace",
         timeout=FRAME_SECONDS.value,
@@ -116,7 +116,7 @@ def _open(source: Any) -> InputContainer:
     return opened
 
 
-def _decoder_limits() -> dict[str, str]:
+def decoder_limits() -> dict[str, str]:
     """What FFmpeg's decoders are told: they refuse larger pictures before they set memory aside."""
     return {"max_pixels": str(MAX_PIXELS.value)}
 
@@ -262,7 +262,7 @@ def picture_stream(container: InputContainer, path: str) -> VideoStream:
     rows, cols = stream.codec_context.height, stream.codec_context.width
     if rows * cols and not believable(rows, cols):
         raise UnreadableTake(f"{path}: {why_not_believable(rows, cols)}")
-    stream.codec_context.options = _decoder_limits()
+    stream.codec_context.options = decoder_limits()
     stream.codec_context.thread_count = decoder_threads()
     return stream
 

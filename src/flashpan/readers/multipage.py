@@ -8,6 +8,7 @@ and the first page states how many pictures follow, the rest is read by position
 from __future__ import annotations
 
 import json
+from itertools import islice
 from math import prod
 from pathlib import Path
 from typing import Any, ClassVar, cast
@@ -206,15 +207,23 @@ class MultiPageReader(IndexedReader):
 
 
 def has_several_pages(path: str) -> bool:
-    """Whether a file is a TIFF of several pictures; False also where it cannot be read."""
-    source = Source(path=path)
+    """Whether a file is a TIFF of several pictures; False also where it cannot be read.
+
+    Only its directories are read and nothing is decoded, so that no decoder can fail of it.
+    """
     try:
-        if not MultiPageReader.accepts(source):
+        if not MultiPageReader.accepts(Source(path=path)):
             return False
-        with MultiPageReader(source) as reader:
-            return reader.holds_several()
-    except (UnreadableTake, OSError):
+        with tifffile.TiffFile(path) as tiff:
+            return _declared_pictures(tiff) > 1 or len(_first_full_size(tiff, 2)) > 1
+    except Exception:  # a damaged header raises whatever it pleases
         return False
+
+
+def _first_full_size(tiff: tifffile.TiffFile, n_pages: int) -> list[tifffile.TiffPage]:
+    """The first pages that are no thumbnails, so many at most."""
+    pages = (page for page in tiff.pages if isinstance(page, tifffile.TiffPage))
+    return list(islice((page for page in pages if not page.is_reduced), n_pages))
 
 
 def _declared_pictures(tiff: tifffile.TiffFile) -> int:

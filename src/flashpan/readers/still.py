@@ -7,7 +7,7 @@ import logging
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import av
 import cv2
@@ -154,6 +154,9 @@ def _jpeg_markers(data: bytes) -> tuple[int, int]:
 
 def _dpx(data: bytes) -> Picture:
     """8, 10, 12 or 16 bits, grey or RGB, as FFmpeg's decoder gives them."""
+    order: Literal["big", "little"] = "big" if data[:4] == b"SDPX" else "little"
+    cols, rows = (int.from_bytes(data[k : k + 4], order) for k in (772, 776))  # SMPTE ST 268-1
+    _require_believable(rows, cols)
     decoder = av.CodecContext.create("dpx", "r")
     decoder.options = {"max_pixels": str(MAX_PIXELS.value)}
     frames = [*decoder.decode(av.Packet(data)), *decoder.decode(None)]
