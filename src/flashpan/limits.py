@@ -58,7 +58,7 @@ class Limit:
         return f"{self.name} sets how many {self.what} are allowed (now {self.value:,})"
 
 
-MAX_PIXELS = Limit("FLASHPAN_MAX_PIXELS", 1 << 28, "pixels of one picture")
+MAX_PIXELS = Limit("FLASHPAN_MAX_PIXELS", 1 << 27, "pixels of one picture")
 """Believed of a picture's size, before anything is set aside for it."""
 
 FRAME_SECONDS = Limit("FLASHPAN_FRAME_SECONDS", 300, "seconds for one frame")

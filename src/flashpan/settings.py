@@ -325,7 +325,7 @@ def _require_order(first: int | None, last: int | None) -> None:
 def _require_detector(name: str) -> None:
     known = registry.names(registry.DETECTORS)
     if name not in known:
-        raise SettingsError(f"no detector called {name!r}; {nearest(name, known)}")
+        raise SettingsError(f"no detector called {quoted(name)}; {nearest(name, known)}")
 
 
 def _known_name(key: str, source: str) -> str:
@@ -334,7 +334,7 @@ def _known_name(key: str, source: str) -> str:
     if name not in valid:
         if "-" in key:  # as a settings file has them
             valid = [one.replace("_", "-") for one in valid]
-        raise SettingsError(f"{source}: unknown setting {key!r}; {nearest(key, valid)}")
+        raise SettingsError(f"{source}: unknown setting {quoted(key)}; {nearest(key, valid)}")
     return name
 
 

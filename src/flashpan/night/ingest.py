@@ -194,6 +194,7 @@ def parse_split_above(text: str) -> int | None:
     SettingsError
         Neither of them.
     """
+    text = text.strip()
     if text == "never":
         return None
     try:
