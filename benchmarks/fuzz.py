@@ -50,19 +50,21 @@ def corpus_of(formats: tuple[str, ...] = ()) -> list[Specimen]:
         return make_corpus(Path(folder), formats)
 
 
-def inputs_of(corpus: Sequence[Specimen], seed: int, numbers: range) -> Inputs:
-    """The inputs of these numbers."""
+def inputs_of(corpus: Sequence[Specimen], seed: int, numbers: range, every: int) -> Inputs:
+    """The inputs of these numbers, one in ``every`` for a command line."""
     for number in numbers:
         turn = number // len(corpus) + number % len(corpus)
         command = "find"
-        if turn % _COMMAND_EVERY == 0:
-            command = _COMMANDS[turn // _COMMAND_EVERY % len(_COMMANDS)]
+        if turn % every == 0:
+            command = _COMMANDS[turn // every % len(_COMMANDS)]
         yield number, mutant(corpus, seed, number), command
 
 
-def _part(formats: tuple[str, ...], seed: int, limits: Limits, numbers: range) -> list[Trial]:
+def _part(
+    formats: tuple[str, ...], seed: int, every: int, limits: Limits, numbers: range
+) -> list[Trial]:
     os.environ["FLASHPAN_DECODER_THREADS"] = "1"
-    return [*tried(inputs_of(corpus_of(formats), seed, numbers), limits)]
+    return [*tried(inputs_of(corpus_of(formats), seed, numbers, every), limits)]
 
 
 def parts(numbers: range) -> Iterator[range]:
@@ -72,7 +74,9 @@ def parts(numbers: range) -> Iterator[range]:
 
 
 def _campaign(said: argparse.Namespace, numbers: range) -> Iterator[Trial]:
-    work = partial(_part, tuple(said.formats), said.seed, Limits(seconds=said.seconds))
+    work = partial(
+        _part, tuple(said.formats), said.seed, said.commands_every, Limits(seconds=said.seconds)
+    )
     with get_context("spawn").Pool(said.jobs, maxtasksperchild=4) as processes:
         yield from chain.from_iterable(processes.imap(work, parts(numbers)))
 
@@ -140,6 +144,9 @@ def _said() -> argparse.Namespace:
     parser.add_argument("--first", type=int, default=0, help="number of the first input")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument(
+        "--commands-every", type=int, default=_COMMAND_EVERY, help="one input in so many"
+    )
     parser.add_argument("--seconds", type=float, default=20.0, help="a hang is longer")
     parser.add_argument("--report", type=Path, help="FILE.md and FILE.csv are written")
     parser.add_argument("--formats", nargs="*", default=[], choices=sorted(FORMATS))

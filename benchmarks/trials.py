@@ -284,7 +284,7 @@ def _judged(laid: _Laid, text: str) -> tuple[str, str]:
     said += ["-: ", " of -"] if laid.specimen.piped else []
     if "\n" in text or not any(one in text for one in said):
         return "words", text
-    if " failed: " in text or "fault of" in text:
+    if " failed: " in text or "a fault of" in text:
         return "reader fault", text
     return REFUSED, text
 

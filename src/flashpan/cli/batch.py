@@ -6,8 +6,10 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from flashpan.cli.output import note
-from flashpan.errors import FlashpanError, TakeError
+import click
+
+from flashpan.cli.output import StdoutFailed, note
+from flashpan.errors import FlashpanError, TakeError, unforeseen
 
 if TYPE_CHECKING:
     from flashpan.readers.base import Reader
@@ -27,10 +29,16 @@ def _status(take: str, work: Callable[[str], None]) -> int:
         text = str(error)
         note(text if take in text else f"{take}: {text}")
         return error.exit_code
-    except BrokenPipeError:
+    except (BrokenPipeError, StdoutFailed, click.ClickException, click.exceptions.Exit):
         raise
+    except MemoryError:
+        note(f"{take}: needs more memory than there is; search a part of the picture (--roi)")
+        return TakeError.exit_code
     except OSError as error:
         note(f"{take}: {error.strerror or error}; check the disk and run again")
+        return TakeError.exit_code
+    except Exception as error:  # the takes after it shall have their turn
+        note(f"{take}: {unforeseen(error)}")
         return TakeError.exit_code
     return 0
 

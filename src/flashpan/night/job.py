@@ -19,7 +19,7 @@ from flashpan.cut.plan import Plan, TrimSettings
 from flashpan.cut.report import CLIP, Failed, Output, Trimmed
 from flashpan.cut.sidecar import sidecar_path
 from flashpan.cut.space import BUDGET_CURE
-from flashpan.errors import FlashpanError, TakeError
+from flashpan.errors import FlashpanError, TakeError, unforeseen
 from flashpan.eventlog import EXTENSION, to_dict
 from flashpan.find import Measured, opened
 from flashpan.fingerprint import fingerprint_of
@@ -154,8 +154,7 @@ def do(job: Job, measured: Measured | None = None) -> Report:
         report = _failed(job, f"{error.strerror or error}; check the disk and run again")
         report = replace(report, disk_is_full=_is_full(error))
     except Exception as error:
-        said = "".join(traceback.format_exception_only(error)).strip()
-        report = _failed(job, f"{said}; this is a fault of a reader, a detector or flashpan")
+        report = _failed(job, unforeseen(error))
     return replace(report, seconds=round(time.monotonic() - began, 3))
 
 
