@@ -6,6 +6,7 @@ that is put into the worker processes, since nobody has such a file for every li
 
 import hashlib
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -144,6 +145,15 @@ def test_a_limit_is_the_default_where_nothing_is_set(monkeypatch):
     monkeypatch.setenv(limits.MAX_PIXELS.name, "")
     assert limits.MAX_PIXELS.value == limits.MAX_PIXELS.default
     assert limits.believable(7_000, 9_000)  # 63 million pixels, as large sensors have
+
+
+def test_the_readme_has_every_limit():
+    table = (Path(__file__).parents[2] / "README.md").read_text()
+    stated = dict(re.findall(r"^\| `(FLASHPAN_\w+)` \| ([^|]+) \|", table, re.M))
+    known = {one.name: one for one in vars(limits).values() if isinstance(one, limits.Limit)}
+    assert stated.keys() == known.keys()
+    assert stated.pop(limits.WORKER_BYTES.name) == "the machine's memory"
+    assert all(text == f"{known[name].default:,}" for name, text in stated.items())
 
 
 def test_looking_for_pages_decodes_none(corpus, tmp_path, monkeypatch):
