@@ -7,6 +7,7 @@ that is put into the worker processes, since nobody has such a file for every li
 import hashlib
 import os
 import re
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -95,6 +96,18 @@ def test_a_search_that_hangs_ends_with_one_line(tmp_path, libraries):
     assert (done.returncode, done.stdout) == (3, "")
     assert done.stderr.startswith(f"flashpan: {take}: nothing could be read for {_SECONDS} s: ")
     assert limits.FRAME_SECONDS.name in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_search_that_crashes_names_the_take(tmp_path, libraries):
+    takes = [write_take(tmp_path / f"{name}.npy") for name in ("good", "crashes", "later")]
+    code = "from flashpan.cli import main; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", code, "find", *takes], capture_output=True, text=True, timeout=50
+    )
+    assert done.returncode == -signal.SIGSEGV
+    assert "40 frames" in done.stdout  # the first one's table
+    assert done.stderr.startswith(f"flashpan: {takes[1]}: the program was ended while it read ")
     assert done.stderr.count("\n") == 1
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import tifffile
 
+from flashpan.cut.needs import frame_bytes
 from flashpan.errors import FlashpanError, UnreadableTake
 from flashpan.find import find
 from flashpan.readers.open import open_take
@@ -68,6 +69,17 @@ def test_a_later_page_that_makes_no_sense_costs_no_earlier_one(tmp_path):
     assert log.totals.frames == 6
     assert len(log.warnings) == 1
     assert "page 3 cannot be read" in log.warnings[0]
+
+
+def test_what_a_range_weighs_is_known_where_the_first_page_is_damaged(tmp_path):
+    data = bytearray(tiff_bytes(6))
+    entries = [one.at for one in structure_of(bytes(data), "tiff").fields if one.width == 2]
+    width = next(at for at in entries if data[at : at + 2] == b"\0\1" and data[at + 4] == 1)
+    data[width + 4] = 2
+    (tmp_path / "a.tif").write_bytes(data)
+    log = find(tmp_path / "a.tif")
+    assert "page 0 cannot be read" in log.warnings[0]
+    assert 64 < frame_bytes(log.take, None) < 10_000
 
 
 @pytest.mark.parametrize("header", [b"(", b"{", b"{'descr': '''", b"\\", b"[" * 99, b"1e9", b"\0"])

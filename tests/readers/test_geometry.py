@@ -8,8 +8,8 @@ from flashpan.readers.geometry import parse_geometry
 
 
 @given(
-    cols=st.integers(1, 16000),
-    rows=st.integers(1, 16000),
+    cols=st.integers(1, 11000),
+    rows=st.integers(1, 11000),
     name=st.sampled_from(pfnc.NAMES),
     offset=st.none() | st.integers(0, 10**15),
 )

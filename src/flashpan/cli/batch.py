@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from flashpan.cli.lastwords import in_hand, put_down, remembered
 from flashpan.cli.output import StdoutFailed, note
 from flashpan.errors import FlashpanError, TakeError, unforeseen
 
@@ -18,13 +19,15 @@ if TYPE_CHECKING:
 
 def each_take(takes: Iterable[str], work: Callable[[str], None]) -> int:
     """Do the work on every take and return the exit status: the gravest of the failures."""
-    statuses = [_status(take, work) for take in takes]
+    with remembered():
+        statuses = [_status(take, work) for take in takes]
     return max(statuses, default=0)
 
 
 def _status(take: str, work: Callable[[str], None]) -> int:
     try:
-        work(take)
+        with in_hand(take):
+            work(take)
     except FlashpanError as error:
         text = str(error)
         note(text if take in text else f"{take}: {text}")
@@ -70,6 +73,7 @@ def watched(take: str) -> Iterator[None]:
 
     def give_up(why: str) -> None:
         note(f"{take}: {why}; takes after it were not looked at")
+        put_down()
         patience.leave(TakeError.exit_code)
 
     with patience.watched(give_up):

@@ -36,6 +36,11 @@ class MultiPageReader(IndexedReader):
     A page that does not decode is left out and keeps its index; a file that is cut short
     is read up to the cut.
 
+    Attributes
+    ----------
+    page_bytes : int
+        What the samples of the first page that can be read weigh, uncompressed.
+
     Raises
     ------
     UnreadableTake
@@ -91,7 +96,9 @@ class MultiPageReader(IndexedReader):
         index = 0
         while self._reaches(index):
             try:
-                return page_picture(self._page(index))
+                picture = page_picture(self._page(index))
+                self.page_bytes = int(self._page(index).nbytes)
+                return picture
             except BadPicture as error:
                 reason = str(error)
             index += 1
