@@ -30,6 +30,7 @@ from flashpan.cli import main
 from flashpan.errors import FlashpanError
 from flashpan.eventlog import to_json
 from flashpan.find import find
+from flashpan.logfaults import faults, parsed
 from flashpan.readers.open import open_take
 from flashpan.table import format_table
 from sample_generators.damage import Mutant, Specimen
@@ -304,10 +305,10 @@ def _found(laid: _Laid) -> tuple[str, str]:
     """The library: open, search, and write down what was found in every form."""
     with open_take(_source(laid), raw=laid.specimen.raw, capture_rate=20_000) as reader:
         log = find(reader)
-    to_json(log)
     format_table(log)
-    long = [warning for warning in log.warnings if "\n" in warning]
-    return ("words", long[0]) if long else (CLEAN, f"{log.totals.frames} frames")
+    strange = [warning for warning in log.warnings if "\n" in warning]
+    strange += faults(parsed(to_json(log)), None)  # what is written can be read again
+    return ("words", strange[0]) if strange else (CLEAN, f"{log.totals.frames} frames")
 
 
 def _commanded(laid: _Laid) -> tuple[str, str]:

@@ -58,7 +58,7 @@ def read_edited_log(path: str | os.PathLike[str], take: TakeInfo | None = None) 
         for fault in faults(data, n_frames):
             raise TakeError(f"{path}: {fault}; {_CURE}")
         log = from_dict(data)
-    except (KeyError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise TakeError(f"{path}: is no event log ({_reason(error)}); {_CURE}") from error
     if take is not None:
         check_fits(log, take, path)

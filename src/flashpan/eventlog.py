@@ -18,6 +18,7 @@ from typing import Any
 import flashpan
 from flashpan.atomic import make_folder, write_text
 from flashpan.errors import TakeError
+from flashpan.jsontext import loads
 from flashpan.logfaults import faults, parsed
 from flashpan.model import Event, EventLog, Fingerprint, Region, TakeInfo, Totals, TrimRange
 from flashpan.settings import rate_number
@@ -82,6 +83,13 @@ def from_dict(data: dict[str, Any]) -> EventLog:
     KeyError, TypeError, ValueError
         A key of the contract is missing or of the wrong type.
     """
+    try:
+        return _from_dict(data)
+    except ArithmeticError as error:  # a rate of zero, a number without end
+        raise ValueError(str(error)) from error
+
+
+def _from_dict(data: dict[str, Any]) -> EventLog:
     take = _take_from_dict(data["take"])
     return EventLog(
         take=take,
@@ -151,7 +159,7 @@ def read_log(path: str | os.PathLike[str]) -> EventLog:
         return from_dict(data)
     except OSError as error:
         raise TakeError(f"{path}: cannot be read ({error.strerror}); check the path") from error
-    except (KeyError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise TakeError(f"{path}: is no event log ({error!s:.80}); make it again") from error
 
 
@@ -226,7 +234,7 @@ def ranges_by_event(log: EventLog) -> dict[int, TrimRange]:
 def _belongs_to(path: Path, take: TakeInfo) -> bool:
     """Whether a log path is free, or already holds this very take's log."""
     try:
-        owner = json.loads(path.read_text(encoding="utf-8"))["take"]["absolute_path"]
+        owner = loads(path.read_text(encoding="utf-8"))["take"]["absolute_path"]
     except FileNotFoundError:
         return True
     except (OSError, KeyError, TypeError, ValueError):

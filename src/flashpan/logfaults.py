@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any
 
+from flashpan.jsontext import loads
 from flashpan.units import exact
 
 _MOST = 1 << 63
@@ -83,10 +84,7 @@ def parsed(text: str) -> Any:
     ValueError
         No JSON, or a number that is none.
     """
-    try:
-        return json.loads(text, parse_constant=_finite, parse_float=_finite)
-    except RecursionError:
-        raise ValueError("objects in objects without end") from None
+    return loads(text, parse_constant=_finite, parse_float=_finite)
 
 
 def _finite(text: str) -> float:
