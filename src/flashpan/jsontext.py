@@ -7,7 +7,7 @@ from typing import Any
 
 
 def loads(text: str | bytes, **more: Any) -> Any:
-    """As `json.loads`; objects in objects without end are a `ValueError`, as all that is no JSON."""
+    """As `json.loads`; objects in objects without end are a `ValueError`, as all else is."""
     try:
         return json.loads(text, **more)
     except RecursionError:
