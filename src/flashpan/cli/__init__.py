@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from flashpan.cli.complete import with_completion
+from flashpan.cli.lastwords import process_is_ours
 from flashpan.cli.output import StdoutFailed, discard_stdout, note
 from flashpan.errors import FlashpanError
 from flashpan.night.stopping import stoppable
@@ -101,6 +102,8 @@ def _show_version(verbose: bool) -> None:
 
 def main(args: list[str] | None = None) -> None:
     """Run the command line and leave with its exit status."""
+    if args is None:
+        process_is_ours()
     for stream in (sys.stdout, sys.stderr):
         # a file name or a µ that the terminal cannot show is no reason to stop
         if hasattr(stream, "reconfigure"):

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, NoReturn
 
+from flashpan.cli.batch import watched
 from flashpan.cli.output import note
 from flashpan.visible import shown
 
@@ -45,7 +46,7 @@ def progress(take: TakeInfo, first: int = 0, *, quiet: bool = False) -> Iterator
     """Give something to call with each frame number, and to tell of events."""
     # what a container claims is good enough for a bar
     total = take.n_frames or take.declared_frames
-    with _bar(take.name, total, first, quiet=quiet) as bar:
+    with _bar(take.name, total, first, quiet=quiet) as bar, watched(take.path):
         yield Progress(bar)
 
 

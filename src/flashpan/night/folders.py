@@ -6,7 +6,6 @@ results lie in it.  What was made of the take with other settings is moved aside
 
 from __future__ import annotations
 
-import json
 import os
 import unicodedata
 from collections.abc import Collection, Iterable
@@ -16,6 +15,7 @@ from pathlib import Path, PurePosixPath
 import flashpan
 from flashpan.cut.names import safe_name
 from flashpan.eventlog import EXTENSION
+from flashpan.jsontext import loads
 from flashpan.night.alone import LOCK_NAME
 from flashpan.night.found import Found
 
@@ -57,7 +57,7 @@ def is_of(folder: Path, take: str) -> bool:
 
 def _is_log_of(path: Path, take: str) -> bool:
     try:
-        log = json.loads(path.read_text(encoding="utf-8"))
+        log = loads(path.read_text(encoding="utf-8"))
         return bool(
             log["flashpan"] == flashpan.__version__
             and log["take"]["absolute_path"] == os.path.abspath(take)

@@ -14,6 +14,9 @@ from av.packet import Packet
 from av.video.frame import PictureType, VideoFrame
 from av.video.stream import VideoStream
 
+from flashpan.patience import heard
+from flashpan.readers._video_open import decoder_limits
+
 _TRIES = 8
 UNKNOWN_PTS = int(np.iinfo(np.int64).min)
 """Where a packet has no time stamp."""
@@ -140,6 +143,7 @@ class Decoding:
         try:
             stream = container.streams[self._stream.index]
             assert isinstance(stream, VideoStream)
+            stream.codec_context.options = decoder_limits()
             stream.codec_context.thread_count = 1
             whole = Decoding(container, stream, self._reopen)
             yield from islice(whole.pictures(), self.n_pictures, None)
@@ -205,6 +209,7 @@ class Decoding:
             before = self.n_packets
             try:
                 for packet in self._container.demux(self._stream):
+                    heard()
                     if packet.size or packet.pts is not None or packet.dts is not None:
                         yield packet
                 return

@@ -17,7 +17,9 @@ from av.video.frame import PictureType, VideoFrame
 from av.video.stream import VideoStream
 
 from flashpan.errors import UnreadableTake
+from flashpan.limits import MAX_PIXELS
 from flashpan.model import Frame, TakeInfo
+from flashpan.patience import heard
 from flashpan.readers._video_clock import TimeStamps
 from flashpan.readers._video_decode import Decoding, PacketIndex
 from flashpan.readers._video_display import orientation
@@ -80,13 +82,17 @@ class VideoReader(Reader):
         pictures = self._decoding.pictures()
         first = next(pictures, None)
         if first is None:
-            raise UnreadableTake(
-                f"{self._source.path}: no picture in it decodes; copy it again from the camera"
-            )
+            raise UnreadableTake(f"{self._source.path}: no picture in it decodes; {self._cure()}")
         self._pictures = chain([first], pictures)
         self._describe(first)
         self._count = 0
         self._finished = False
+
+    def _cure(self) -> str:
+        """What may help where nothing decodes."""
+        again = "copy it again from the camera"
+        is_size_known = bool(self._stream.codec_context.width)
+        return again if is_size_known else f"{again}, or allow larger pictures: {MAX_PIXELS.cure}"
 
     def _reopened(self) -> InputContainer:
         return open_container(self._source.path)
@@ -265,6 +271,7 @@ class VideoReader(Reader):
         assert self._parts is not None
         if not 0 <= index < len(self._parts):
             return None
+        heard()
         picture = self._parts.picture(index)
         self.bytes_read += int(self._parts.sizes[index])
         return None if picture is None else self.frame_of(picture, index)
