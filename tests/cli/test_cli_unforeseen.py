@@ -20,7 +20,7 @@ def raising(monkeypatch, error):
     [
         (OSError(errno.EIO, os.strerror(errno.EIO), "/card/a"), "/card/a: Input/output error"),
         (MemoryError(), "memory ran out; close other programs"),
-        (ValueError("odd"), "ValueError: odd; this is a fault of flashpan"),
+        (ValueError("odd"), "ValueError: odd (test_cli_unforeseen.py, line "),
     ],
 )
 def test_one_line_and_no_traceback(run, tmp_path, monkeypatch, error, says):

@@ -16,7 +16,7 @@ import click
 from flashpan.cli.complete import with_completion
 from flashpan.cli.lastwords import process_is_ours
 from flashpan.cli.output import StdoutFailed, discard_stdout, note
-from flashpan.errors import FlashpanError
+from flashpan.errors import FlashpanError, unforeseen
 from flashpan.night.stopping import stoppable
 
 TRACEBACK = "FLASHPAN_TRACEBACK"
@@ -127,8 +127,8 @@ def _unforeseen(error: Exception) -> str:
     if isinstance(error, MemoryError):
         return "memory ran out; close other programs, or give fewer --workers"
     return (
-        f"{type(error).__name__}: {error}; this is a fault of flashpan: please report it with what"
-        f" flashpan --version --verbose says ({TRACEBACK}=1 shows where it is)"
+        f"{unforeseen(error)}: please report it with what flashpan --version --verbose says"
+        f" ({TRACEBACK}=1 shows the way there)"
     )
 
 
