@@ -590,7 +590,6 @@ class Picker:
             self._free_from = pick.end + 1
             yield replace(pick, opening=event.opening)
 
-
     @staticmethod
     def _passing(stirs: Sequence[_Stir], last: int) -> list[Pick]:
         """Events that the scene came back from: one for each time that it was away."""
