@@ -46,10 +46,13 @@ class Samples:
         What they are as a take of their own.
     frames : iterator of (int, Frame or None)
         With their numbers, ascending; None where one cannot be had.
+    pointed_to : tuple of int
+        Other frames that sizes point to, which would be unlike the samples.
     """
 
     info: TakeInfo
     frames: Iterator[tuple[int, Frame | None]]
+    pointed_to: tuple[int, ...] = ()
 
 
 class Parts(ABC):
@@ -195,14 +198,15 @@ class GroupsOfFrames(Parts):
     def samples(self, start: int, stop: int, stride: int) -> Samples:
         """See `Parts.samples`."""
         extra = self._extra(start, stop, stride)
-        groups = in_groups(self._keys, start, stop, stride, extra)
-        only_keys = all(group.wanted == (group.key,) for group in groups)
-        skips = not only_keys and stride > 2 * _EARLY
-        if skips:
-            groups = in_groups(self._keys, start, stop, stride - _EARLY, extra)
-        # Keyframes alone are a take in which every frame is coded by itself.
+        groups = in_groups(self._keys, start, stop, stride, extra[:0])
         info = replace(self._reader.info, n_frames=self.n_frames)
-        info = replace(info, intra_only=True) if only_keys else info
+        if all(group.wanted == (group.key,) for group in groups):
+            # Keyframes alone are a take in which every frame is coded by itself.
+            frames = chain.from_iterable(self._of_group(group, skips=False) for group in groups)
+            return Samples(replace(info, intra_only=True), frames, tuple(extra.tolist()))
+        skips = stride > 2 * _EARLY
+        stride -= _EARLY * skips
+        groups = in_groups(self._keys, start, stop, stride, extra)
         return Samples(info, chain.from_iterable(self._of_group(group, skips) for group in groups))
 
     def _extra(self, start: int, stop: int, stride: int) -> Numbers:

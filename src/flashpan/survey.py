@@ -14,9 +14,9 @@ remembers of its past is what a full scan remembers at that frame, and at a fram
 scan's sparse statistics begin anew: its scores are then those of the full scan to the last bit,
 save where something is followed by steps of its own size.
 
-Whatever does not fit (a source that cannot be
-read in part, lamps that flicker, a take in which something happens nearly everywhere) is answered
-with the reason, and the take is then searched whole.
+Whatever does not fit (a source that cannot be read in part, lamps that flicker, a take in which
+something happens nearly everywhere) is answered with the reason, and the take is then searched
+whole.
 """
 
 from __future__ import annotations
@@ -205,10 +205,18 @@ class _Survey:
         more = [*copies, *samples.damaged, *self._suspects(search.log().trace)]
         found += [Span(number, number + 1) for number in more]
         at = [*samples.numbers, self._stop]
-        return [
-            Span(at[max(span.start - 1, 0)], at[min(span.stop, len(at) - 1)] + 1)
-            for span in sorted(found, key=lambda span: span.start)
+        hits = [
+            Span(at[max(span.start - 1, 0)], at[min(span.stop, len(at) - 1)] + 1) for span in found
         ]
+        if len(frames.pointed_to) <= self._most_looks:
+            hits += [Span(frame, frame + 1) for frame in frames.pointed_to]
+        return hits
+
+    @property
+    def _most_looks(self) -> int:
+        """Looks at what is no hit."""
+        look_frames = CHECK_FRAMES + 2 * self._stride + 2 * REST_FRAMES
+        return max(1, round(_LOOK_SHARE * self._n_frames / look_frames))
 
     def _suspects(self, trace: ScoreTrace | None) -> list[int]:
         """Samples that stand out most, as many as a small share of the frames allows to look at.
@@ -217,11 +225,9 @@ class _Survey:
         them tell a faint event that lasts from a chance.
         """
         assert trace is not None
-        look_frames = CHECK_FRAMES + 2 * self._stride + 2 * REST_FRAMES
-        most = max(1, round(_LOOK_SHARE * self._n_frames / look_frames))
         excess = (trace.scores / np.maximum(trace.thresholds, 1e-6)).max(axis=0)
         chosen: list[int] = []
-        while len(chosen) < most and len(excess) and excess.max() > _STANDS_OUT:
+        while len(chosen) < self._most_looks and len(excess) and excess.max() > _STANDS_OUT:
             at = int(excess.argmax())
             if excess[at] <= 1.0:  # else it is a hit already
                 chosen.append(int(trace.frames[at]))
