@@ -413,10 +413,9 @@ class Track:
         assert self._light is not None
         n = self._forecast
         free = (self._departed_for == 0) & ~stays
-        told = free & self._rests
         # Of a place that was away, all that happened meanwhile.
         step = self._mean - self._lit
-        shared = self._light.step(step, self._mean, told)
+        shared = self._light.step(step, self._mean, free)
         known = np.isfinite(shared)
         shared = np.where(known, shared, np.float32(0.0))
         self._waited += 1
@@ -430,10 +429,9 @@ class Track:
             shared / self._waited * lag - self._clear_bias(),
             np.float32(_FADE) * self._trend,
         )
-        self._trend = np.where(told, own / self._waited * lag, carried).astype(np.float32)
-        followed = told | (known & ~free)
-        self._waited[followed] = 0
-        np.copyto(self._lit, self._mean, where=followed)
+        self._trend = np.where(free, own / self._waited * lag, carried).astype(np.float32)
+        self._waited[known | free] = 0
+        np.copyto(self._lit, self._mean, where=known | free)
 
     def _clear_bias(self) -> Floats:
         """Bias beyond what noise makes of it."""
@@ -482,19 +480,16 @@ class Track:
         self._departed_for[back] = 0
         self._echo.forget(back)
 
-    @property
-    def _rests(self) -> Flags:
-        """Places that have not been away for so long that nothing of it is in their forecast."""
-        rests: Flags = (self._departed_for == 0) & (self._rested >= 2 * self._forecast)
-        return rests
-
     def _drop_anchor(self) -> None:
         """Remember the means of places at rest; the oldest is some sixty samples old.
 
-        Where the light of a good part of them drifts, nobody knows what the others were.
+        Where the light of those drifts that have long been at rest, and they are most, nobody knows
+        what the others were.
         """
-        drifts = np.abs(self._mean - self._anchors[-1]) > _DRIFTS * self.spread
-        if np.count_nonzero(drifts & self._rests) > _STEADY * np.count_nonzero(self._rests):
+        rest = (self._departed_for == 0) & (self._rested >= 2 * self._forecast)
+        drifts = rest & (np.abs(self._mean - self._anchors[-1]) > _DRIFTS * self.spread)
+        n_rest = np.count_nonzero(rest)
+        if 2 * n_rest > len(rest) and np.count_nonzero(drifts) > _STEADY * n_rest:
             self._home[self._departed_for > 0] = np.nan
         newer = self._mean
         for anchor in self._anchors:
