@@ -11,7 +11,7 @@ searched frame by frame, with more false alarms accepted.  Where that finds some
 first few frames, each frame is searched as in a full scan, and until the picture has been quiet for
 long enough that nothing can join the event.  Such a search begins so far before that all it
 remembers of its past is what a full scan remembers at that frame, and at a frame where a full
-scan's sparse statistics begin anew: its scores are then those of the full scan to the last bit,
+scan's sparse statistics begin anew: its scores are then those of the full scan but for rounding,
 save where something is followed by steps of its own size.
 
 Whatever does not fit (a source that cannot be read in part, lamps that flicker, a take in which
@@ -48,6 +48,7 @@ some hundred must pass before a detector's first frames are forgotten."""
 BEAT_FRAMES = 64
 """What is made up only now and then (noise of the pixels every 8 frames, means of 4 frames, fits
 of 16 and 32 of them) is in step again after so many frames of a search."""
+_LEEWAY = 64
 CHECK_FRAMES = 512
 """Quiet frames searched before a hit to see whether there is anything."""
 FIRST_FRAMES = 128
@@ -264,8 +265,9 @@ class _Survey:
         return list(search.events())
 
     def _around(self, event: Event) -> Span:
-        stop = min(self._stop, event.end + 1 + self._quiet)
-        return Span(self._in_step(event.onset - WARM_FRAMES), stop)
+        """What is searched for an event; a longer look may move both of its ends a little."""
+        stop = min(self._stop, event.end + 1 + _LEEWAY + self._quiet)
+        return Span(self._in_step(event.onset - _LEEWAY - WARM_FRAMES), stop)
 
     def _in_step(self, start: int) -> int:
         """The last frame up to one at which a search is in step with a full scan."""
