@@ -11,9 +11,14 @@ import threading
 from collections.abc import Iterator
 from typing import TypeVar
 
+from flashpan.grid import Grid
+from flashpan.threads import may_use_threads
+
 T = TypeVar("T")
 
 _LOOK_EVERY_S = 0.1
+# Pixels from which frames are read and measured by a second thread.
+_LARGE_PX = 1 << 17
 
 
 class _End:
@@ -21,6 +26,14 @@ class _End:
 
     def __init__(self, error: BaseException | None = None) -> None:
         self.error = error
+
+
+def reading_ahead_pays(grid: Grid) -> bool:
+    """Whether a second thread that reads and measures gains something.
+
+    With small pictures the two would only wait for each other.
+    """
+    return grid.window.height * grid.window.width >= _LARGE_PX and may_use_threads()
 
 
 def ahead(items: Iterator[T], most: int) -> Iterator[T]:

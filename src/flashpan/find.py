@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flashpan import registry
-from flashpan.ahead import ahead
+from flashpan.ahead import ahead, reading_ahead_pays
 from flashpan.chance import MaxLaw
 from flashpan.detectors.base import Detector, Run, Scene
 from flashpan.detectors.flicker import Deflicker
@@ -39,13 +39,13 @@ from flashpan.model import (
     TrimRange,
 )
 from flashpan.onset import LOOK_BACK, LookBack
+from flashpan.parts import NotInParts
 from flashpan.picker import Pick, Picker
 from flashpan.ranges import Span, trim_ranges
 from flashpan.readers.base import Reader
 from flashpan.ruling import Opening, Watch
 from flashpan.settings import ResolvedSettings, Settings
-from flashpan.survey import NotInParts, survey
-from flashpan.threads import may_use_threads
+from flashpan.survey import survey
 from flashpan.units import real_time
 
 Measured = Callable[[Reader, Grid], Iterator[tuple[Tiles, str]]]
@@ -53,8 +53,6 @@ Measured = Callable[[Reader, Grid], Iterator[tuple[Tiles, str]]]
 take and its tiles.  By default the take is read and measured on the spot."""
 
 _AHEAD = 8
-# Pixels from which frames are read and measured by a second thread.
-_LARGE_PX = 1 << 17
 
 SETTLE_FRAMES = 256
 """A new state is the new normal after this long, or after twice the merge gap if that is
@@ -132,8 +130,17 @@ def _surveyed(
     settle_frames = settle_frames_of(wanted)
     fingerprint = fingerprint_of(reader.info.path)  # once, and not for each part
 
-    def search(reader: Reader, settings: Settings, measured: Measured) -> Search:
-        return Search(reader, settings, measured=measured, fingerprint=fingerprint)
+    def search(
+        reader: Reader, settings: Settings, measured: Measured, settle_frames: int, traced: bool
+    ) -> Search:
+        return Search(
+            reader,
+            settings,
+            keep_trace=traced,
+            measured=measured,
+            fingerprint=fingerprint,
+            settle_frames=settle_frames,
+        )
 
     found = survey(reader, asked, search, settle_frames, on_frame)
     wanted = asked.resolved(reader.info)
@@ -215,6 +222,8 @@ class Search:
         See `Measured`.
     fingerprint : Fingerprint, optional
         Of the take, where it has been taken already.
+    settle_frames : int, optional
+        Frames after which a new state is the new normal, where it is not `settle_frames_of`.
 
     Attributes
     ----------
@@ -231,6 +240,7 @@ class Search:
         watch: Watch | None = None,
         measured: Measured | None = None,
         fingerprint: Fingerprint | None = None,
+        settle_frames: int | None = None,
     ) -> None:
         self._reader = reader
         self._measure = measured or self._read_and_measured
@@ -243,7 +253,7 @@ class Search:
         scene = Scene(
             info=info,
             grid=self._grid,
-            settle_frames=settle_frames_of(wanted),
+            settle_frames=settle_frames or settle_frames_of(wanted),
             with_readings=watch is not None,
         )
         self._flicker = Deflicker(replace(info, capture_rate=wanted.capture_rate), self._grid)
@@ -342,11 +352,9 @@ class Search:
     def _may_read_ahead(self) -> bool:
         """True where a second thread gains something, and nothing holds it up for long.
 
-        A pipe may rest for hours.  With small pictures the two would only wait for each other.
+        A pipe may rest for hours.
         """
-        rows, cols = self._grid.window.height, self._grid.window.width
-        is_pipe = self._reader.info.path == "-"
-        return not is_pipe and rows * cols >= _LARGE_PX and may_use_threads()
+        return self._reader.info.path != "-" and reading_ahead_pays(self._grid)
 
     def _measured_here(self, reader: Reader, grid: Grid) -> Iterator[tuple[Tiles, str]]:
         measurer = Measurer(reader.info, grid)

@@ -1,15 +1,20 @@
 """Less than every frame: a take is sampled, and read frame by frame only where something is.
 
-The user says how long the shortest event is that must not be missed.  Two frames in every half
-of that are read, so that no such event can lie between them: the first of a pair is there for the
-difference and the specks of the second, whose light is judged by that of the samples before it,
-not by its neighbour's.  The samples are a take of their own to the detectors, with all they know
-of noise, drift and habits; more false alarms are accepted of them than of a take, since a false
-hit costs no more than a look.
+The user says how long the shortest event is that must not be missed.  One frame in every half of
+that is read, so that no such event can lie between them.  The samples are a take of their own to
+the detectors, with all they know of noise, drift and habits: each is judged by the baseline of
+those before it.  More false alarms are accepted of them than of a take, since a false hit costs no
+more than a look.
 
-Around every hit, and at the take's beginning, each frame is searched as in a full scan, from so
-far before that detectors and thresholds have settled, and until the picture has been quiet for
-long enough that nothing can join the event.  Whatever does not fit (a source that cannot be
+Around every hit, and around the few samples that stand out most besides, a short stretch is
+searched frame by frame, with more false alarms accepted.  Where that finds something, and in the
+first few frames, each frame is searched as in a full scan, and until the picture has been quiet for
+long enough that nothing can join the event.  Such a search begins so far before that all it
+remembers of its past is what a full scan remembers at that frame, and at a frame where a full
+scan's sparse statistics begin anew: its scores are then those of the full scan to the last bit,
+save where something is followed by steps of its own size.
+
+Whatever does not fit (a source that cannot be
 read in part, lamps that flicker, a take in which something happens nearly everywhere) is answered
 with the reason, and the take is then searched whole.
 """
@@ -17,33 +22,54 @@ with the reason, and the take is then searched whole.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Protocol
 
+import numpy as np
+
+from flashpan.ahead import ahead, reading_ahead_pays
 from flashpan.grid import Grid
 from flashpan.measure import Measurer
-from flashpan.model import Event, EventLog, Frame, Tiles
+from flashpan.model import Event, EventLog, Frame, ScoreTrace, TakeInfo, Tiles
+from flashpan.parts import NotInParts, Parts, parts_of
 from flashpan.picker import REST_FRAMES
 from flashpan.ranges import Span
-from flashpan.readers.base import Reader
+from flashpan.readers.base import Reader, Source
 from flashpan.settings import ResolvedSettings, Settings
 from flashpan.units import Duration
 
 SAMPLES_PER_EVENT = 2
 """Samples that lie in an event of the shortest length, at least."""
-WARM_FRAMES = 1024
-"""Frames searched before a hit: as many as the slowest of what must settle waits for."""
+WARM_FRAMES = 2688
+"""Quiet frames searched before an event: thresholds are of the last 2,048 (`flashpan.picker`), and
+some hundred must pass before a detector's first frames are forgotten."""
+BEAT_FRAMES = 64
+"""What is made up only now and then (noise of the pixels every 8 frames, means of 4 frames, fits
+of 16 and 32 of them) is in step again after so many frames of a search."""
+CHECK_FRAMES = 512
+"""Quiet frames searched before a hit to see whether there is anything."""
+FIRST_FRAMES = 128
+"""Frames searched at the take's beginning: enough to see lamps that flicker."""
 _LEAST_STRIDE = 4
-# Shortest take, in lengths of what is searched before one hit, that sampling pays for; and the
-# share of its frames that may be searched one by one.
-_LEAST_LENGTH = 4
-_MOST_SHARE = 0.5
-# False hits per million samples: a few per cent of what the samples cost.
-_FALSE_HITS = 400.0
-# Frames at the beginning of what is searched in which nothing may happen, or it began too late.
-_CALM_FRAMES = 128
-# Share of the samples that may be copies of the frame before.
+# Samples that there are at least, however long the shortest event: they show what is normal.
+_LEAST_SAMPLES = 64
+# Shortest take that sampling pays for; and the share of its frames that may be searched one by one.
+_LEAST_FRAMES = 4096
+_MOST_SHARE = 0.75
+# Share of the frames that are looked at where samples stand out, though not enough to be hits;
+# from which part of what a hit is they do; and how many samples apart.
+_LOOK_SHARE = 0.01
+_STANDS_OUT = 0.6
+_APART = 4
+# False hits per million samples, and false events per million frames where one is looked at.
+_FALSE_HITS = 200.0
+_FALSE_LOOKS = 100.0
+# Samples after which a new state is the new normal, at least.
+_LEAST_SETTLE = 16
+_AHEAD = 8
+# Share of the samples that may be copies of the one before, or damaged.
 _FEW_COPIES = 0.1
 
 Measured = Callable[[Reader, Grid], Iterator[tuple[Tiles, str]]]
@@ -63,11 +89,9 @@ class Searching(Protocol):
         """The record of what has been searched so far."""
 
 
-Search = Callable[[Reader, Settings, Measured], Searching]
-
-
-class NotInParts(Exception):  # a signal: the take is to be searched whole
-    """Why a take cannot be searched in parts."""
+Search = Callable[[Reader, Settings, Measured, int, bool], Searching]
+"""Makes a search; the number is of the frames after which a new state is the new normal, and the
+flag says whether its log has a trace."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +129,12 @@ def survey(
     NotInParts
         It must be searched whole.
     """
-    return _Survey(reader, settings, search, settle_frames).done(on_frame)
+    stride = stride_of(settings.resolved(reader.info))
+    if stride < _LEAST_STRIDE:
+        least = _LEAST_STRIDE * SAMPLES_PER_EVENT
+        raise NotInParts(f"a shortest event of fewer than {least} frames leaves none to skip")
+    with closing(parts_of(reader)) as parts:
+        return _Survey(reader, parts, settings, search, settle_frames).done(on_frame)
 
 
 def stride_of(wanted: ResolvedSettings) -> int:
@@ -115,34 +144,34 @@ def stride_of(wanted: ResolvedSettings) -> int:
 
 class _Survey:
     def __init__(
-        self, reader: Reader, settings: Settings, search: Search, settle_frames: int
+        self,
+        reader: Reader,
+        parts: Parts,
+        settings: Settings,
+        search: Search,
+        settle_frames: int,
     ) -> None:
-        self._reader, self._settings, self._search = reader, settings, search
+        self._reader, self._parts, self._settings = reader, parts, settings
+        self._search = search
         self._results: dict[Span, tuple[list[Event], EventLog]] = {}
-        self._stride = stride_of(settings.resolved(reader.info))
-        self._fetch = self._fetching()
-        self._wanted = settings.resolved(reader.info)  # the number of frames is known by now
+        self._wanted = settings.resolved(replace(reader.info, n_frames=parts.n_frames))
         assert self._wanted.stop is not None
         self._start, self._stop = self._wanted.start, self._wanted.stop
-        if self._stop - self._start < _LEAST_LENGTH * WARM_FRAMES:
-            raise NotInParts(f"a take of fewer than {_LEAST_LENGTH * WARM_FRAMES} frames")
+        most = (self._stop - self._start) // _LEAST_SAMPLES
+        self._stride = min(stride_of(self._wanted), most)
+        if self._stop - self._start < _LEAST_FRAMES:
+            raise NotInParts(f"a take of fewer than {_LEAST_FRAMES} frames")
+        self._settle = settle_frames
         # Nothing more can join an event after so many quiet frames, and no new state is doubted.
         self._quiet = settle_frames + self._wanted.merge_gap_frames + 2 * REST_FRAMES
 
-    def _fetching(self) -> Callable[[int], Frame | None]:
-        if self._stride < _LEAST_STRIDE:
-            least = _LEAST_STRIDE * SAMPLES_PER_EVENT
-            raise NotInParts(f"a shortest event of fewer than {least} frames leaves none to skip")
-        fetch = self._reader.in_parts()
-        if fetch is None:
-            raise NotInParts("this take's frames cannot be read one by one")
-        return fetch
-
     def done(self, on_frame: Callable[[int], None] | None) -> Surveyed:
         """Search what must be searched."""
-        first = Span(self._start, self._start + WARM_FRAMES)
+        first = Span(self._start, self._start + FIRST_FRAMES)
         self._result(first)  # flicker shows here, before all is sampled
-        windows = _joined([first, *(self._around(hit) for hit in self._hits(on_frame))])
+        hits = _joined([self._beside(hit) for hit in self._hits(on_frame)])
+        there = [event for hit in hits for event in self._looked_at(hit)]
+        windows = _joined([first, *map(self._around, there)])
         while True:
             if sum(span.stop - span.start for span in windows) > _MOST_SHARE * self._n_frames:
                 raise NotInParts("something happens in most of its parts")
@@ -151,7 +180,7 @@ class _Survey:
                 break
             windows = _joined(longer)
         results = [self._result(span) for span in windows]
-        self._reader.parts_were_all()
+        self._parts.finish()
         return Surveyed(tuple(event for found, _ in results for event in found), results[0][1])
 
     @property
@@ -160,19 +189,44 @@ class _Survey:
 
     def _hits(self, on_frame: Callable[[int], None] | None) -> list[Span]:
         """Frames between which something is, by the samples."""
-        samples = _Samples(self._fetch, self._start, self._stop, self._stride, on_frame)
-        search = self._search(self._reader, self._sample_settings(), samples.measured)
+        frames = self._parts.samples(self._start, self._stop, self._stride)
+        samples = _Samples(frames.frames, on_frame)
+        taken = _Sampled(frames.info)
+        settle = max(_LEAST_SETTLE, self._settle // self._stride)
+        search = self._search(taken, self._sample_settings(), samples.measured, settle, True)
         found = [Span(event.onset, event.end + 1) for event in search.events()]
-        if len(samples.copies) > _FEW_COPIES * samples.n:
-            raise NotInParts("its frames often repeat")
-        found += [Span(number, number + 1) for number in (*samples.copies, *samples.damaged)]
+        most, copies = _FEW_COPIES * len(samples.numbers), samples.copies
+        if len(samples.damaged) > most:
+            raise NotInParts("many of its frames cannot be read one by one")
+        if len(copies) > most:
+            if not frames.info.predicts_with_loss:
+                raise NotInParts("its frames often repeat")
+            copies = []  # a coded picture stands still until its coder finds it worth renewing
+        more = [*copies, *samples.damaged, *self._suspects(search.log().trace)]
+        found += [Span(number, number + 1) for number in more]
+        at = [*samples.numbers, self._stop]
         return [
-            Span(
-                self._start + (span.start - 1) * self._stride,
-                self._start + span.stop * self._stride + 1,
-            )
+            Span(at[max(span.start - 1, 0)], at[min(span.stop, len(at) - 1)] + 1)
             for span in sorted(found, key=lambda span: span.start)
         ]
+
+    def _suspects(self, trace: ScoreTrace | None) -> list[int]:
+        """Samples that stand out most, as many as a small share of the frames allows to look at.
+
+        Few samples tell little of their noise, so that thresholds are high; the frames between
+        them tell a faint event that lasts from a chance.
+        """
+        assert trace is not None
+        look_frames = CHECK_FRAMES + 2 * self._stride + 2 * REST_FRAMES
+        most = max(1, round(_LOOK_SHARE * self._n_frames / look_frames))
+        excess = (trace.scores / np.maximum(trace.thresholds, 1e-6)).max(axis=0)
+        chosen: list[int] = []
+        while len(chosen) < most and len(excess) and excess.max() > _STANDS_OUT:
+            at = int(excess.argmax())
+            if excess[at] <= 1.0:  # else it is a hit already
+                chosen.append(int(trace.frames[at]))
+            excess[max(0, at - _APART) : at + _APART + 1] = 0.0
+        return chosen
 
     def _sample_settings(self) -> Settings:
         """The samples as a take of their own, in which a false alarm costs little."""
@@ -189,16 +243,33 @@ class _Survey:
             false_alarms=max(_FALSE_HITS, self._wanted.false_alarms),
         )
 
-    def _around(self, hit: Span) -> Span:
-        start = max(self._start, hit.start - WARM_FRAMES)
-        # An event may end a little after the last sample that shows it.
-        stop = hit.stop + self._stride + self._quiet
-        return Span(start, min(self._stop, stop))
+    def _beside(self, hit: Span) -> Span:
+        """What is looked at of a hit: an event may end a little after the last that shows it."""
+        stop = hit.stop + self._stride + 2 * REST_FRAMES
+        return Span(self._in_step(hit.start - CHECK_FRAMES), min(self._stop, stop))
+
+    def _looked_at(self, part: Span) -> list[Event]:
+        """Events near a hit, of which some may be noise."""
+        settings = self._part(part)
+        alarms = max(_FALSE_LOOKS, self._wanted.false_alarms)
+        measured = self._frame_by_frame(part)
+        settings = replace(settings, false_alarms=alarms)
+        search = self._search(self._reader, settings, measured, self._settle, False)
+        return list(search.events())
+
+    def _around(self, event: Event) -> Span:
+        stop = min(self._stop, event.end + 1 + self._quiet)
+        return Span(self._in_step(event.onset - WARM_FRAMES), stop)
+
+    def _in_step(self, start: int) -> int:
+        """The last frame up to one at which a search is in step with a full scan."""
+        return self._start + max(0, start - self._start) // BEAT_FRAMES * BEAT_FRAMES
 
     def _result(self, window: Span) -> tuple[list[Event], EventLog]:
         """Events of a window, each frame of which is searched, and the log."""
         if window not in self._results:
-            search = self._search(self._reader, self._part(window), self._frame_by_frame(window))
+            measured = self._frame_by_frame(window)
+            search = self._search(self._reader, self._part(window), measured, self._settle, False)
             events = sorted(search.events(), key=lambda event: event.onset)
             if search.flickers:
                 raise NotInParts("its light flickers")
@@ -208,8 +279,11 @@ class _Survey:
     def _longer(self, window: Span, found: Sequence[Event]) -> Span:
         """The window, or a longer one where an event is too near to its ends."""
         start, stop = window.start, window.stop
-        if any(event.onset < start + _CALM_FRAMES for event in found):
-            start = max(self._start, start - WARM_FRAMES)
+        busy = 0
+        for event in found:
+            missing = WARM_FRAMES - (event.onset - window.start - busy)
+            start = min(start, self._in_step(window.start - missing))
+            busy += event.end + 1 - event.onset + self._wanted.merge_gap_frames
         if any(event.end >= stop - self._quiet for event in found):
             stop = min(self._stop, stop + max(2 * self._quiet, (stop - start) // 2))
         return Span(start, stop)
@@ -221,59 +295,79 @@ class _Survey:
 
     def _frame_by_frame(self, window: Span) -> Measured:
         def measured(reader: Reader, grid: Grid) -> Iterator[tuple[Tiles, str]]:
-            measurer = Measurer(reader.info, grid)
-            before = self._fetch(window.start - 1) if window.start else None
-            if before is not None:
-                measurer.begin(before)
-            for index in range(window.start, window.stop):
-                frame = self._fetch(index)
-                if frame is not None:
-                    yield measurer.measure(frame), frame.picture_type
+            measured = self._measured_here(window, reader, grid)
+            return ahead(measured, _AHEAD) if reading_ahead_pays(grid) else measured
 
         return measured
 
+    def _measured_here(
+        self, window: Span, reader: Reader, grid: Grid
+    ) -> Iterator[tuple[Tiles, str]]:
+        measurer = Measurer(reader.info, grid)  # the first frame has none before it, as a take's
+        for frame in self._parts.stretch(window.start, window.stop):
+            yield measurer.measure(frame), frame.picture_type
+
 
 class _Samples:
-    """Pairs of frames at a stride; the second is the sample.
+    """Frames at a stride.
 
     Attributes
     ----------
-    n : int
-        Samples taken.
+    numbers : list of int
+        Frame that each sample is.
     copies, damaged : list of int
-        Numbers of samples that repeat the frame before, and of those that cannot be read.
+        Numbers of samples that repeat the one before, and of those that cannot be read.
     """
 
     def __init__(
         self,
-        fetch: Callable[[int], Frame | None],
-        start: int,
-        stop: int,
-        stride: int,
+        frames: Iterator[tuple[int, Frame | None]],
         on_frame: Callable[[int], None] | None,
     ) -> None:
-        self._fetch, self._on_frame = fetch, on_frame
-        self._frames = range(start, stop - 1, stride)
-        self.n = 0
+        self._frames, self._on_frame = frames, on_frame
+        self.numbers: list[int] = []
         self.copies: list[int] = []
         self.damaged: list[int] = []
 
     def measured(self, reader: Reader, grid: Grid) -> Iterator[tuple[Tiles, str]]:
         """Statistics of every sample, which are numbered from 0."""
-        measurer = Measurer(reader.info, grid)
-        for number, index in enumerate(self._frames):
-            before, frame = self._fetch(index), self._fetch(index + 1)
-            self.n += 1
-            if before is None or frame is None:
+        measured = self._measured_here(reader.info, grid)
+        return ahead(measured, _AHEAD) if reading_ahead_pays(grid) else measured
+
+    def _measured_here(self, info: TakeInfo, grid: Grid) -> Iterator[tuple[Tiles, str]]:
+        measurer = Measurer(info, grid)
+        for number, (index, frame) in enumerate(self._frames):
+            self.numbers.append(index)
+            if frame is None:
                 self.damaged.append(number)
                 continue
-            measurer.begin(before)
             tiles = measurer.measure(frame)
             if tiles.is_copy:
                 self.copies.append(number)
             if self._on_frame is not None:
-                self._on_frame(index + 1)
+                self._on_frame(index)
             yield replace(tiles, index=number), ""
+
+
+class _Sampled(Reader):
+    """Samples as a take of their own, which is measured elsewhere."""
+
+    name = "samples"
+
+    def __init__(self, info: TakeInfo) -> None:
+        self.info = info
+
+    @classmethod
+    def accepts(cls, source: Source) -> bool:
+        """Nobody asks for it."""
+        return False
+
+    def frames(self) -> Iterator[Frame]:
+        """Nobody asks for them."""
+        return iter(())
+
+    def close(self) -> None:
+        """Nothing is open."""
 
 
 def _joined(windows: Sequence[Span]) -> list[Span]:

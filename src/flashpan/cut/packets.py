@@ -7,7 +7,7 @@ container hides or that do not decode.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from functools import partial
 from itertools import chain, islice
@@ -113,7 +113,8 @@ def packet_table(take: TakeInfo, index: PacketIndex | None = None) -> PacketTabl
     """Read the table of a video take, or take it from what a search has noted.
 
     Where ``take.n_frames`` is not what the packets add up to, the take is decoded once, to
-    learn which packets give frames.
+    learn which packets give frames.  Where nobody has counted them yet, every packet is taken to
+    give one.
     """
     columns = _columns(take) if index is None else _named(index.table())
     codec = av.Codec(take.codec, "r")
@@ -127,7 +128,7 @@ def packet_table(take: TakeInfo, index: PacketIndex | None = None) -> PacketTabl
     # AVI has no time stamps of viewing: for these codecs FFmpeg guesses them, and often wrongly
     if take.container == "avi" and codec.canonical_name in _GUESSED and not intra:
         packet_of = None
-    is_whole = packet_of is not None and len(packet_of) == take.n_frames
+    is_whole = packet_of is not None and take.n_frames in (None, len(packet_of))
     if packet_of is not None and not is_whole:
         in_order, packet_of = packet_of, _packets_of_pictures(take.path, pts, packet_of)
         is_whole = packet_of is in_order
@@ -318,7 +319,7 @@ def _number_at(table: PacketTable, place: int | None) -> int:
     return int(found[0]) if len(found) == 1 else -1
 
 
-def pictures_from(table: PacketTable, frame: int) -> Iterator[VideoFrame]:
+def pictures_from(table: PacketTable, frame: int) -> Generator[VideoFrame, None, None]:
     """Decode frame ``frame`` and all after it, from a freshly opened file.
 
     Frames are counted from a packet that can be begun with, or from the beginning of the

@@ -64,6 +64,9 @@ _HABIT_SAMPLES = 128
 # to the oldest to have come back to it.
 _ANCHORS = 4
 _NEAR = 3.0
+# Noise units by which a place has drifted against the oldest, and the share of such places up to
+# which the light is steady.
+_DRIFTS, _STEADY = 1.5, 0.1
 
 
 class Judged(NamedTuple):
@@ -148,6 +151,9 @@ class Track:
         # frames of most takes have none, and all that concerns them is left out.
         self._any_away = self._any_stirred = self._any_habit = False
         self._anchors = [level.copy() for _ in range(_ANCHORS)]
+        # Means of places before they last departed, and for how long each has rested since.
+        self._home = level.copy()
+        self._rested = np.full(n_places, settle_after, np.int32)
         self._habit = np.zeros(n_places, np.float32)
         self._wander = self._first_wander(warm_up)
         self._mean_before = self._mean
@@ -262,9 +268,9 @@ class Track:
             departures(sample, foretold, self.spread, *told)
             return self.spread
         noise = np.empty(n, np.float32)
-        past = self._anchors[-1], self._wander, self._departed_for
-        forecast = np.float32(self._forecast)
-        departures_while_away(sample, foretold, self.spread, *told, past, forecast, noise)
+        past = self._anchors[-1], self._home, self._wander, self._departed_for
+        limits = np.float32(self._forecast), np.float32(GATE)
+        departures_while_away(sample, foretold, self.spread, *told, past, *limits, noise)
         return noise
 
     def judged(self, place: int) -> Judged:
@@ -312,6 +318,13 @@ class Track:
     def departed(self) -> Flags:
         """Places whose judged sample is out of reach of a fresh forecast."""
         return self.size(self._deviation) > GATE * self.spread
+
+    def undisturbed(self, sample: Floats) -> Floats:
+        """The judged sample, and what is expected of places that depart or are away."""
+        departed = self.departed
+        if not (self._any_away or departed.any()):
+            return sample
+        return np.where(departed | (self._departed_for > 0), self.level, sample)
 
     @property
     def any_away(self) -> bool:
@@ -400,9 +413,10 @@ class Track:
         assert self._light is not None
         n = self._forecast
         free = (self._departed_for == 0) & ~stays
+        told = free & self._rests
         # Of a place that was away, all that happened meanwhile.
         step = self._mean - self._lit
-        shared = self._light.step(step, self._mean, free)
+        shared = self._light.step(step, self._mean, told)
         known = np.isfinite(shared)
         shared = np.where(known, shared, np.float32(0.0))
         self._waited += 1
@@ -416,9 +430,10 @@ class Track:
             shared / self._waited * lag - self._clear_bias(),
             np.float32(_FADE) * self._trend,
         )
-        self._trend = np.where(free, own / self._waited * lag, carried).astype(np.float32)
-        self._waited[known | free] = 0
-        np.copyto(self._lit, self._mean, where=known | free)
+        self._trend = np.where(told, own / self._waited * lag, carried).astype(np.float32)
+        followed = told | (known & ~free)
+        self._waited[followed] = 0
+        np.copyto(self._lit, self._mean, where=followed)
 
     def _clear_bias(self) -> Floats:
         """Bias beyond what noise makes of it."""
@@ -452,24 +467,42 @@ class Track:
         away = np.abs(self._error - self._bias) > GATE * self.spread
         if not away.any():
             return
-        near = np.abs(sample - self._anchors[-1] - self._bias) < _NEAR * self.spread
-        back = np.flatnonzero(near & away)
+        for past in (self._anchors[-1], self._home):
+            near = np.abs(sample - past - self._bias) < _NEAR * self.spread
+            self._return(np.flatnonzero(near & away), past)
+
+    def _return(self, back: Indices, past: Floats) -> None:
+        """Take some places for what they were."""
         if not len(back):
             return
-        anchor = self._anchors[-1][back]
-        self._last.refill(back, np.repeat(anchor[:, None], self._forecast, axis=1))
-        self._mean[back] = anchor
+        level = past[back]
+        self._last.refill(back, np.repeat(level[:, None], self._forecast, axis=1))
+        self._mean[back] = level
         self._trend[back] = 0.0
         self._departed_for[back] = 0
         self._echo.forget(back)
 
+    @property
+    def _rests(self) -> Flags:
+        """Places that have not been away for so long that nothing of it is in their forecast."""
+        rests: Flags = (self._departed_for == 0) & (self._rested >= 2 * self._forecast)
+        return rests
+
     def _drop_anchor(self) -> None:
-        """Remember the means of places at rest; the oldest is some sixty samples old."""
+        """Remember the means of places at rest; the oldest is some sixty samples old.
+
+        Where the light of a good part of them drifts, nobody knows what the others were.
+        """
+        drifts = np.abs(self._mean - self._anchors[-1]) > _DRIFTS * self.spread
+        if np.count_nonzero(drifts & self._rests) > _STEADY * np.count_nonzero(self._rests):
+            self._home[self._departed_for > 0] = np.nan
         newer = self._mean
         for anchor in self._anchors:
             older = anchor.copy()
             np.copyto(anchor, newer, where=self._departed_for == 0)
             newer = older
+        self._rested = np.where(self._departed_for == 0, self._rested + self._forecast, 0)
+        np.copyto(self._home, self._anchors[-1], where=self._rested >= self._settle_after)
 
     def _departs_by_habit(self, departed: Flags, goes: bool) -> Flags:
         """Places that depart again and again, briefly each time; one long event is no habit.
@@ -512,6 +545,17 @@ class Track:
         moved = np.zeros_like(self._mean)
         moved[places] = by
         self._move(places, moved)
+        self._home[places] += by
+        self._departed_for[places] = 0
+        self._echo.forget(places)
+
+    def resume(self, places: Indices, level: Floats) -> None:
+        """Give some places the forecast of this moment; what they may come back to stays."""
+        self._last.refill(places, np.repeat(level[:, None], self._forecast, axis=1))
+        self._mean[places] = self._mean_before[places] = level
+        self._trend[places] = self._bias[places] = 0.0
+        for anchor in self._anchors:
+            anchor[places] = level
         self._departed_for[places] = 0
         self._echo.forget(places)
 

@@ -48,34 +48,42 @@ def departures_while_away(
     error: Floats,
     deviation: Floats,
     z: Floats,
-    past: tuple[Floats, Floats, Counts],
+    past: tuple[Floats, Floats, Floats, Counts],
     forecast: np.float32,
+    gate: np.float32,
     noise: Floats,
 ) -> None:
     """The same where some places have departed.
 
-    There what counts is the forecast or what the place was before, whichever is nearer: to come
-    back is no departure.  A held place's forecast ages: what wandering would do meanwhile is
-    added to its noise.
+    There what counts is the forecast or what the place was before, whichever is nearer, or what
+    it was at home, where it is near that: to come back is no departure.  A held place's forecast
+    ages: what wandering would do meanwhile is added to its noise.
 
     Parameters
     ----------
     past : tuple of ndarray
-        What every place was some time ago, how far it wanders (squared) in as many samples as
-        a forecast is made of, and for how many samples it has been away.
+        What every place was some time ago and at home, how far it wanders (squared) in as many
+        samples as a forecast is made of, and for how many samples it has been away.
     forecast : float32
         Samples that a forecast is made of.
+    gate : float32
+        Noise units within which a place is near its home.
     noise : ndarray
         Gets the noise.
     """
     mean, trend, bias = foretold
-    earlier, wander, away_for = past
+    earlier, home, wander, away_for = past
     for i in range(len(sample)):
         error[i] = sample[i] - mean[i] - trend[i]
-        fresh = error[i] - bias[i]
-        back = sample[i] - earlier[i] - bias[i]
-        is_nearer = away_for[i] > 0 and abs(back) < abs(fresh)
-        deviation[i] = back if is_nearer else fresh
+        nearest = error[i] - bias[i]
+        if away_for[i] > 0:
+            back = sample[i] - earlier[i] - bias[i]
+            if abs(back) < abs(nearest):
+                nearest = back
+            back = sample[i] - home[i] - bias[i]
+            if abs(back) < min(abs(nearest), gate * spread[i]):
+                nearest = back
+        deviation[i] = nearest
         age = np.float32(away_for[i]) / forecast
         noise[i] = np.sqrt(spread[i] * spread[i] + wander[i] * age)
         z[i] = deviation[i] / noise[i]

@@ -13,6 +13,9 @@ from fractions import Fraction
 from types import TracebackType
 from typing import ClassVar, Self
 
+import numpy as np
+import numpy.typing as npt
+
 from flashpan.model import Frame, TakeInfo
 
 
@@ -81,6 +84,16 @@ class Reader(ABC):
         callable or None
             Gives a frame by its number, None where it is left out.  ``info.n_frames`` is then
             known.  None where only `frames` leads to a frame.
+        """
+        return None
+
+    def part_sizes(self) -> npt.NDArray[np.int64] | None:
+        """Bytes of every frame as it is stored, where `in_parts` found them without decoding.
+
+        Returns
+        -------
+        ndarray of int64, shape (n_frames,), or None
+            None where nobody knows, or where all are of one size.
         """
         return None
 

@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 from typing import Any, ClassVar
 
+import numpy as np
 import numpy.typing as npt
 
 from flashpan.errors import UnreadableTake
@@ -117,6 +118,12 @@ class StillsReader(IndexedReader):
             raise self._odd(index, picture)
         return Frame(index=index, luma=sealed(self._shifted(picture)))
 
+    def part_sizes(self) -> npt.NDArray[np.int64] | None:
+        """Bytes of every file; a file that is gone has none."""
+        sizes = [_size(self._sequence.path(n)) for n in range(len(self._sequence.names))]
+        found = np.array(sizes, np.int64)
+        return found if (found != found[0]).any() else None
+
     def _shifted(self, picture: Picture) -> npt.NDArray[Any]:
         return picture.luma >> self._shift if self._shift else picture.luma
 
@@ -132,6 +139,13 @@ class StillsReader(IndexedReader):
 
     def close(self) -> None:
         """Nothing stays open between frames."""
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
 
 
 def take_name(path: str) -> str:

@@ -12,7 +12,9 @@ from typing import Any, ClassVar
 import numpy as np
 import numpy.typing as npt
 from av.container import InputContainer
+from av.packet import Packet
 from av.video.frame import PictureType, VideoFrame
+from av.video.stream import VideoStream
 
 from flashpan.errors import UnreadableTake
 from flashpan.model import Frame, TakeInfo
@@ -21,7 +23,12 @@ from flashpan.readers._video_decode import Decoding, PacketIndex
 from flashpan.readers._video_display import orientation
 from flashpan.readers._video_luma import is_limited_range, luma_source
 from flashpan.readers._video_open import is_cut, looks_like_video, open_container, picture_stream
-from flashpan.readers._video_parts import PictureParts, indexed_packets
+from flashpan.readers._video_parts import (
+    StoredPackets,
+    found_packets,
+    indexed_packets,
+    prores_header,
+)
 from flashpan.readers.base import Reader, Source
 
 
@@ -55,7 +62,7 @@ class VideoReader(Reader):
 
     def __init__(self, source: Source) -> None:
         self._source = source
-        self._parts: PictureParts | None = None
+        self._parts: StoredPackets | None = None
         self._container = open_container(source.path)
         try:
             self._begin()
@@ -206,37 +213,90 @@ class VideoReader(Reader):
             self._parts = self._opened_parts()
         if self._parts is None:
             return None
-        self.info = replace(self.info, n_frames=len(self._parts))
+        return self._each_by_itself(self._parts)
+
+    def _each_by_itself(self, parts: StoredPackets) -> Callable[[int], Frame | None]:
+        self._parts = parts
+        self.info = replace(self.info, n_frames=len(parts))
         return self._part
 
-    def _opened_parts(self) -> PictureParts | None:
-        container = self._reopened()
-        stream = picture_stream(container, self._source.path)
-        first = next(container.demux(stream), None)
-        table = indexed_packets(self._source.path, stream, first)
+    def stored_packets(
+        self, table: npt.NDArray[np.int64], *, each_alone: bool
+    ) -> StoredPackets | None:
+        """Packets by their place in the file; None where their bytes are not found there.
+
+        Parameters
+        ----------
+        table : ndarray of int64, shape (packets, 3)
+            Time stamp, place and size of every packet of the take.
+        each_alone : bool
+            True where every packet is a frame that is coded by itself.
+        """
+        path, (container, stream, first) = self._source.path, self._opened_again()
+        headers = (None, prores_header) if self.info.codec == "prores" else (None,)
+        for header in headers:
+            found = found_packets(path, first, table, header)
+            if found is not None:
+                return StoredPackets(path, container, stream, found, each_alone, header)
+        container.close()
+        return None
+
+    def in_stored_parts(self, table: npt.NDArray[np.int64]) -> Callable[[int], Frame | None] | None:
+        """Any frame by its number, where every packet is a frame that is coded by itself."""
+        if self._parts is None:
+            self._parts = self.stored_packets(table, each_alone=True)
+        return None if self._parts is None else self._each_by_itself(self._parts)
+
+    def _opened_parts(self) -> StoredPackets | None:
+        path, (container, stream, first) = self._source.path, self._opened_again()
+        table = indexed_packets(path, stream, first)
         if table is None:
             container.close()
             return None
-        return PictureParts(self._source.path, container, stream, table)
+        return StoredPackets(path, container, stream, table, each_alone=True)
+
+    def _opened_again(self) -> tuple[InputContainer, VideoStream, Packet[VideoStream] | None]:
+        """The file opened once more, its pictures, and the first packet of them."""
+        container = self._reopened()
+        stream = picture_stream(container, self._source.path)
+        return container, stream, next(container.demux(stream), None)
 
     def _part(self, index: int) -> Frame | None:
         assert self._parts is not None
         if not 0 <= index < len(self._parts):
             return None
         picture = self._parts.picture(index)
-        self.bytes_read += self._parts.size(index)
-        if picture is None or picture.is_corrupt or self._differs(picture):
-            return None
-        return self._frame(picture, index)
+        self.bytes_read += int(self._parts.sizes[index])
+        return None if picture is None else self.frame_of(picture, index)
+
+    def frame_of(self, picture: VideoFrame, index: int) -> Frame | None:
+        """Make a frame of a picture that was decoded elsewhere; None where it is another kind.
+
+        Parameters
+        ----------
+        picture : VideoFrame
+            Of this take.
+        index : int
+            Its number.
+        """
+        return None if self._differs(picture) else self._frame(picture, index)
+
+    def part_sizes(self) -> npt.NDArray[np.int64] | None:
+        """Bytes of every frame's packet, once `in_parts` has looked."""
+        return None if self._parts is None else self._parts.sizes
 
     def parts_were_all(self) -> None:
         """Tell of the clock what the container's index tells."""
         assert self._parts is not None
-        for index, stamp in enumerate(self._parts.stamps):
+        self.stamps_were(self._parts.stamps)
+
+    def stamps_were(self, stamps: Sequence[int]) -> None:
+        """Tell of the clock what is known of every frame without having decoded it."""
+        for index, stamp in enumerate(stamps):
             self._clock.add(index, stamp)
         variable, notes = self._clock.report()
         self._warn(*notes)
-        self.info = replace(self.info, variable_rate=variable)
+        self.info = replace(self.info, n_frames=len(stamps), variable_rate=variable)
         self._finished = True
 
     def _differs(self, picture: VideoFrame) -> bool:
