@@ -90,6 +90,16 @@ def test_a_header_of_npy_that_is_no_python(header, tmp_path):
         open_take(take)
 
 
+@pytest.mark.parametrize("n_frames", [0, -1, 2**63, 10**40])
+def test_an_npy_of_no_or_endless_frames(n_frames, tmp_path):
+    take = tmp_path / "a.npy"
+    with take.open("wb") as file:
+        header = {"descr": "|u1", "fortran_order": False, "shape": (n_frames, 24, 32)}
+        np.lib.format.write_array_header_1_0(file, header)
+        file.write(bytes(24 * 32 * 12))
+    assert frames_or_one_line(take) is None
+
+
 def png(side=16, at=None, value=0):
     """A grey PNG whose header has another byte at one place, its sum made right."""
     data = bytearray(imagecodecs.png_encode(np.full((side, side), 60, np.uint8)))

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib import format as npy_format
 
-from flashpan.errors import UnreadableTake
+from flashpan.errors import UnreadableTake, quoted
 from flashpan.limits import believable, why_not_believable
 from flashpan.model import Frame
 from flashpan.readers.base import Source
@@ -21,6 +21,7 @@ from flashpan.readers.blocks import read_block, sealed
 from flashpan.readers.luma import rec709
 from flashpan.readers.picture import reason_of
 from flashpan.readers.streamed import EndOfTake, IndexedReader, describe
+from flashpan.units import MOST_FRAMES
 
 _MAGIC = b"\x93NUMPY"
 _BLOCK_BYTES = 32 << 20
@@ -182,5 +183,7 @@ def _refuse(path: str, shape: tuple[int, ...], dtype: np.dtype[Any]) -> None:
         )
     if shape[0] < 1:
         raise UnreadableTake(f"{path}: shape {shape} holds no picture; save at least one")
+    if shape[0] > MOST_FRAMES:
+        raise UnreadableTake(f"{path}: no take has {quoted(shape[0])} frames; save it anew")
     if not believable(shape[1], shape[2]):
         raise UnreadableTake(f"{path}: shape {shape}: {why_not_believable(shape[1], shape[2])}")
