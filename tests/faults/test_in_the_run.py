@@ -72,7 +72,7 @@ def test_a_disk_that_fails_in_the_middle_of_takes(failing, end_of, tmp_path):
         *("array.npy", "pixels.raw", "take.avi", "take.mkv")
     }
     pixels = card / "pixels.raw"
-    ended = end_of("find", pixels, "--raw", "32x24,mono8")
+    ended = end_of("find", pixels, "--raw", "32x24:Mono8")
     assert ended.status == 3
     assert "pixels.raw" in ended.line
     disk.broken_from.clear()
