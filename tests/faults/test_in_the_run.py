@@ -220,14 +220,12 @@ def test_the_bar_does_not_wait_for_the_clock_to_come_back(monkeypatch):
     monkeypatch.setattr(tqdm.std, "time", lambda: now[0])
     with progress(info) as shown:
         now[0] -= 7 * 3600
-        began = time.monotonic()
-        while time.monotonic() - began < 0.5:
-            shown(500)
+        for index in range(50):
+            shown(index)
             time.sleep(0.01)
-            shown(501)
         elapsed, drawn = shown._bar.format_dict["elapsed"], shown._bar.last_print_n
     assert 0 <= elapsed < 100
-    assert drawn >= 500
+    assert drawn > 0
 
 
 # catalogs that are in use
