@@ -27,7 +27,7 @@ from flashpan.night.catalog import Catalog
 from flashpan.night.ingest import ingest
 from flashpan.night.record import NightRecord
 from flashpan.night.reviewbook import ReviewBook
-from flashpan.readers.open import open_take
+from flashpan.readers.npy import NpyReader
 
 MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
 
@@ -97,22 +97,6 @@ def test_each_command_says_it_in_one_line(failing, end_of, tmp_path, name, comma
         assert command == "slate"
 
 
-class Failing:
-    """A reader, of which one read fails."""
-
-    def __init__(self, reader, at, error):
-        self._reader, self._at, self._error = reader, at, error
-
-    def __getattr__(self, name):
-        return getattr(self._reader, name)
-
-    def frames(self, *words, **more):
-        for number, frame in enumerate(self._reader.frames(*words, **more)):
-            if number == self._at:
-                raise OSError(self._error, os.strerror(self._error))
-            yield frame
-
-
 @pytest.mark.parametrize("error", [errno.EIO, errno.ESTALE, errno.ENODEV])
 def test_a_read_that_fails_in_a_worker_is_that_takes_fault_alone(tmp_path, monkeypatch, error):
     """Without any disk: also where nothing may be mounted."""
@@ -120,12 +104,16 @@ def test_a_read_that_fails_in_a_worker_is_that_takes_fault_alone(tmp_path, monke
     for name in ("a", "b"):
         np.save(tmp_path / "card" / f"{name}.npy", tiny_shots(ord(name)))
 
-    def opening(path, *words, **more):
-        reader = open_take(path, *words, **more)
-        return Failing(reader, 30, error) if os.fspath(path).endswith("a.npy") else reader
+    whole = NpyReader.frames
+
+    def frames(reader):
+        for number, frame in enumerate(whole(reader)):
+            if number == 30 and reader.info.path.endswith("a.npy"):
+                raise OSError(error, os.strerror(error))
+            yield frame
 
     with monkeypatch.context() as patch:
-        patch.setattr(sys.modules["flashpan.find"], "open_take", opening)
+        patch.setattr(NpyReader, "frames", frames)
         night = ingested(tmp_path / "card", tmp_path / "night")
     assert [os.path.basename(path) for path in night.done] == ["b.npy"]
     (said,) = night.errors
