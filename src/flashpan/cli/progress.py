@@ -116,7 +116,7 @@ def _bar(
 ) -> tqdm[NoReturn]:
     from tqdm import tqdm
 
-    return tqdm(
+    bar = tqdm(
         desc=shown(name),
         total=total,
         initial=done,
@@ -126,3 +126,7 @@ def _bar(
         file=sys.stderr,
         disable=True if quiet else None,
     )
+    # the time of day may jump by hours, and a bar that goes by it would stand still as long
+    bar._time = time.monotonic  # type: ignore[attr-defined]
+    bar.start_t = bar.last_print_t = time.monotonic()
+    return bar

@@ -47,6 +47,12 @@ def folder_for(found: Found, digest: str, taken: Iterable[str]) -> str:
     return next(choice for choice in choices if _folded(choice) not in folded)
 
 
+def is_inside(dest: Path, folder: str) -> bool:
+    """Whether a folder, as a catalog names it, really lies in a night, links followed."""
+    top, real = os.path.realpath(dest), os.path.realpath(Path(dest, folder))
+    return real != top and os.path.commonpath([real, top]) == top
+
+
 def is_of(folder: Path, take: str) -> bool:
     """Whether the logs in a folder are of this take, made by this flashpan.
 

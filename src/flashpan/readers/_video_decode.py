@@ -77,6 +77,8 @@ class Decoding:
         Pictures that the decoder or the container marks as damaged, handed out all the same.
     first_partial, last_good : int or None
         Number of the first such picture, and of the last one that is none.
+    position : int
+        Where in the file the last packet began, as far as the container tells.
     stopped_by : str
         Why reading ended before the end of the file, or ``""``.
     index : PacketIndex or None
@@ -100,6 +102,7 @@ class Decoding:
         self.first_partial: int | None = None
         self.last_good: int | None = None
         self._damaged_pts: set[int] = set()
+        self.position = 0
         self.stopped_by = ""
         self._flow = self.packets()
 
@@ -186,6 +189,7 @@ class Decoding:
         """
         for packet in self._demuxed():
             self.bytes_read += packet.size
+            self.position = max(self.position, packet.pos or 0)
             if packet.size == 0:
                 self.n_empty += 1
                 continue

@@ -43,6 +43,7 @@ _SIGNATURES = (
     (8, b"AVI "),
 )
 
+_BLOCK_BYTES = 1 << 20
 _NO_INDEX = (
     "no whole index (moov) in the file: it was cut off before the recording was closed; "
     "copy it again from the camera, or have it rebuilt there"
@@ -261,3 +262,34 @@ def picture_stream(container: InputContainer, path: str) -> VideoStream:
 
 def _is_cover(stream: Any) -> bool:
     return "attached_pic" in str(stream.disposition)
+
+
+def require_readable(path: str, start: int, n_frames: int) -> None:
+    """Refuse a file that the disk does not give from some byte on.
+
+    FFmpeg takes a read that fails for the end of the file.  A take of which half could not be read
+    must not be taken for one that has been searched.
+
+    Parameters
+    ----------
+    path : str
+    start : int
+        Byte from which on nobody knows yet.
+    n_frames : int
+        Frames before it, for the message.
+
+    Raises
+    ------
+    UnreadableTake
+        One line with the cure.
+    """
+    try:
+        with open(path, "rb", buffering=0) as file:
+            file.seek(start)
+            while file.read(_BLOCK_BYTES):
+                pass
+    except OSError as error:
+        raise UnreadableTake(
+            f"{path}: cannot be read after frame {n_frames - 1} ({error.strerror}); check the disk"
+            " and run again"
+        ) from error

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import logging
 import re
@@ -16,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import tifffile
 
+from flashpan.errors import UnreadableTake
 from flashpan.limits import MAX_PIXELS, believable, why_not_believable
 from flashpan.readers.picture import BadPicture, Picture, family, flatten, reason_of
 from flashpan.readers.tiff import main_page, page_picture
@@ -27,6 +29,14 @@ for _library in ("tifffile", "imagecodecs"):
 _PNG = b"\x89PNG\r\n\x1a\n"
 _PNG_GRAY = 0
 _MOST_SAMPLE_BYTES = 8
+
+_DISK = frozenset(
+    {
+        *(errno.EIO, errno.EREMOTEIO, errno.ESTALE, errno.ENODEV, errno.ENXIO, errno.ENOTCONN),
+        *(errno.ETIMEDOUT, errno.EACCES, errno.EPERM),
+    }
+)
+"""What says nothing of the picture, and passes when the disk or the rights are put right."""
 
 
 def read_still(path: Path) -> Picture:
@@ -41,12 +51,19 @@ def read_still(path: Path) -> Picture:
     ------
     BadPicture
         Missing, cut short, damaged, or of an unknown kind.
+    UnreadableTake
+        The disk does not give it, or it may not be read: the picture may be sound.
     """
     try:
         if path.stat().st_size > _MOST_SAMPLE_BYTES * MAX_PIXELS.value:
             raise BadPicture(f"{path.stat().st_size:,} bytes are more than a picture has")
         data = path.read_bytes()
     except OSError as error:
+        if error.errno in _DISK:
+            raise UnreadableTake(
+                f"{path}: cannot be read ({error.strerror}); check the disk and the file's rights,"
+                " and run again"
+            ) from error
         raise BadPicture(error.strerror or "cannot be read") from error
     if not data:
         raise BadPicture("empty file")

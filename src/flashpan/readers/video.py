@@ -24,7 +24,13 @@ from flashpan.readers._video_clock import TimeStamps
 from flashpan.readers._video_decode import Decoding, PacketIndex
 from flashpan.readers._video_display import orientation
 from flashpan.readers._video_luma import is_limited_range, luma_source
-from flashpan.readers._video_open import is_cut, looks_like_video, open_container, picture_stream
+from flashpan.readers._video_open import (
+    is_cut,
+    looks_like_video,
+    open_container,
+    picture_stream,
+    require_readable,
+)
 from flashpan.readers._video_parts import (
     StoredPackets,
     found_packets,
@@ -345,7 +351,10 @@ class VideoReader(Reader):
         self._finished = True
         self.bytes_read = self._decoding.bytes_read
         variable, notes = self._clock.report()
-        self._warn(*self._damage(), *self._shortfall(), *notes)
+        damage = [*self._damage(), *self._shortfall()]
+        if damage:  # a disk that fails looks like a file that is cut off, and is none
+            require_readable(self._source.path, self._decoding.position, self._count)
+        self._warn(*damage, *notes)
         self.info = replace(self.info, n_frames=self._count, variable_rate=variable)
 
     def _damage(self) -> Iterator[str]:
