@@ -380,7 +380,7 @@ def _laid_out(folder: Path, n_takes: int, draw: random.Random) -> dict[Path, str
         path = place / f"take{number:05}.npy"
         if fault == FAULTS[4]:
             path = folder / "behind" / path.name
-        np.save(path, tiny_shots(number, n_frames=40, onset=24))
+        np.save(path, tiny_shots(number))
         _spoil(path, fault)
         plan[folder / "card" / "disk" / path.name if fault == FAULTS[4] else path] = fault
     return plan
