@@ -49,7 +49,7 @@ from flashpan.night.reviewbook import ReviewBook
 from flashpan.night.rows import CIRCLED, DONE, FAILED
 
 MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
-_BRIEF = (*QUICK, "--detector", "difference")
+_BRIEF = (*QUICK, "--detector", "brightness")
 """How well events are found is tested elsewhere."""
 _MOST_IN_A_ROW = 6
 _DROP_BOUND, _MAY_PASS_RIGHTS, _MAY_READ_ALL = 24, 1, 2
