@@ -49,7 +49,7 @@ from flashpan.night.reviewbook import ReviewBook
 from flashpan.night.rows import CIRCLED, DONE, FAILED
 
 MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
-_BRIEF = (*QUICK, "--detector", "difference")
+_BRIEF = (*QUICK, "--detector", "brightness")
 """How well events are found is tested elsewhere."""
 _MOST_IN_A_ROW = 6
 _DROP_BOUND, _MAY_PASS_RIGHTS, _MAY_READ_ALL = 24, 1, 2
@@ -380,7 +380,7 @@ def _laid_out(folder: Path, n_takes: int, draw: random.Random) -> dict[Path, str
         path = place / f"take{number:05}.npy"
         if fault == FAULTS[4]:
             path = folder / "behind" / path.name
-        np.save(path, tiny_shots(number, n_frames=40, onset=24))
+        np.save(path, tiny_shots(number))
         _spoil(path, fault)
         plan[folder / "card" / "disk" / path.name if fault == FAULTS[4] else path] = fault
     return plan
