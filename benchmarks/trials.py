@@ -41,6 +41,8 @@ FAULTS = ("traceback", "reader fault", "hang", "memory", "signal", "source chang
 
 _BATCH = 40
 _CLEAR_PEAK = "5"
+_PARTS = (7, 0, 3, 11, 1_000_000)
+"""Frames that are fetched by themselves, out of order; not all are there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -302,7 +304,14 @@ def _source(laid: _Laid) -> str:
 
 
 def _found(laid: _Laid) -> tuple[str, str]:
-    """The library: open, search, and write down what was found in every form."""
+    """The library: open, fetch single frames, search, and write down what was found."""
+    if not laid.specimen.piped:
+        with open_take(laid.take, raw=laid.specimen.raw) as reader:
+            fetch = reader.in_parts()
+            if fetch is not None:
+                for index in _PARTS:
+                    fetch(index)
+            reader.part_sizes()
     with open_take(_source(laid), raw=laid.specimen.raw, capture_rate=20_000) as reader:
         log = find(reader)
     format_table(log)
