@@ -501,7 +501,9 @@ class Picker:
             score = scores[name]
             _, closing = self.channels[name].thresholds(refreshed)
             is_other = name in hot and self._is_elsewhere(event, score)
-            moves = score.moving > closing or excess > _RISE * event.stirs[-1].excess
+            stir = event.stirs[-1]
+            begins = name in hot and score.since > stir.last
+            moves = begins or score.moving > closing or excess > _RISE * stir.excess
             if moves or is_other:
                 self._stir_on(event, index, name, score, excess, name in hot, refreshed)
             if is_other:

@@ -66,7 +66,7 @@ def told(n):
 @given(n=st.integers(1, 50), seed=SEEDS)
 def test_departures_from_the_forecast(n, seed):
     random = np.random.default_rng(seed)
-    sample, mean, trend, bias, earlier, home = (normal(random, n) for _ in range(6))
+    sample, mean, trend, bias, earlier, home, last = (normal(random, n) for _ in range(7))
     spread, wander = positive(random, n), positive(random, n)
     error, deviation, z, noise = told(n)
     forecast.departures(sample, (mean, trend, bias), spread, error, deviation, z)
@@ -77,14 +77,15 @@ def test_departures_from_the_forecast(n, seed):
     away_for = random.integers(0, 3, n).astype(np.int32)
     forecast.departures_while_away(
         *(sample, (mean, trend, bias), spread, error, deviation, z),
-        *((earlier, home, wander, away_for), np.float32(16), np.float32(0.5), noise),
+        *((earlier, home, last, wander, away_for), np.float32(16), np.float32(0.5), noise),
     )
     nearest, back = sample - mean - trend - bias, sample - earlier - bias
     is_away = away_for > 0
     nearest = np.where(is_away & (np.abs(back) < np.abs(nearest)), back, nearest)
     back = sample - home - bias
-    reach = np.minimum(np.abs(nearest), np.float32(0.5) * spread)
-    nearest = np.where(is_away & (np.abs(back) < reach), back, nearest)
+    near = np.float32(0.5) * spread
+    is_home = (np.abs(back) < np.minimum(np.abs(nearest), near)) & (np.abs(sample - last) < near)
+    nearest = np.where(is_away & is_home, back, nearest)
     np.testing.assert_array_equal(deviation, nearest)
     age = away_for.astype(np.float32) / 16
     np.testing.assert_array_equal(noise, np.sqrt(spread**2 + wander * age))

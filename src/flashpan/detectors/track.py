@@ -154,6 +154,7 @@ class Track:
         # Means of places before they last departed, and for how long each has rested since.
         self._home = level.copy()
         self._rested = np.full(n_places, settle_after, np.int32)
+        self._sample = warm_up[:, -1]
         self._habit = np.zeros(n_places, np.float32)
         self._wander = self._first_wander(warm_up)
         self._mean_before = self._mean
@@ -268,7 +269,10 @@ class Track:
             departures(sample, foretold, self.spread, *told)
             return self.spread
         noise = np.empty(n, np.float32)
-        past = self._anchors[-1], self._home, self._wander, self._departed_for
+        past = (
+            *(self._anchors[-1], self._home, self._sample),
+            *(self._wander, self._departed_for),
+        )
         limits = np.float32(self._forecast), np.float32(GATE)
         departures_while_away(sample, foretold, self.spread, *told, past, *limits, noise)
         return noise
@@ -378,6 +382,7 @@ class Track:
             self._drift_on(stays)
         if goes or self._any_away or self._sides == 1:
             self._come_back(sample)
+        self._sample = sample
         if self.count % self._forecast == 0:
             self._mean = self._last.samples().mean(axis=1)  # rounding must not add up
             self._follow_wander()
@@ -465,9 +470,10 @@ class Track:
         away = np.abs(self._error - self._bias) > GATE * self.spread
         if not away.any():
             return
-        for past in (self._anchors[-1], self._home):
+        rests = np.abs(sample - self._sample) < GATE * self.spread
+        for past, may in ((self._anchors[-1], away), (self._home, away & rests)):
             near = np.abs(sample - past - self._bias) < _NEAR * self.spread
-            self._return(np.flatnonzero(near & away), past)
+            self._return(np.flatnonzero(near & may), past)
 
     def _return(self, back: Indices, past: Floats) -> None:
         """Take some places for what they were."""

@@ -48,7 +48,7 @@ def departures_while_away(
     error: Floats,
     deviation: Floats,
     z: Floats,
-    past: tuple[Floats, Floats, Floats, Counts],
+    past: tuple[Floats, Floats, Floats, Floats, Counts],
     forecast: np.float32,
     gate: np.float32,
     noise: Floats,
@@ -56,23 +56,24 @@ def departures_while_away(
     """The same where some places have departed.
 
     There what counts is the forecast or what the place was before, whichever is nearer, or what
-    it was at home, where it is near that: to come back is no departure.  A held place's forecast
-    ages: what wandering would do meanwhile is added to its noise.
+    it was at home, where it is near that and rests: to come back is no departure.  A held place's
+    forecast ages: what wandering would do meanwhile is added to its noise.
 
     Parameters
     ----------
     past : tuple of ndarray
-        What every place was some time ago and at home, how far it wanders (squared) in as many
-        samples as a forecast is made of, and for how many samples it has been away.
+        What every place was some time ago, at home and in the last sample, how far it wanders
+        (squared) in as many samples as a forecast is made of, and for how many samples it has been
+        away.
     forecast : float32
         Samples that a forecast is made of.
     gate : float32
-        Noise units within which a place is near its home.
+        Noise units within which a place is near its home, and rests from sample to sample.
     noise : ndarray
         Gets the noise.
     """
     mean, trend, bias = foretold
-    earlier, home, wander, away_for = past
+    earlier, home, last, wander, away_for = past
     for i in range(len(sample)):
         error[i] = sample[i] - mean[i] - trend[i]
         nearest = error[i] - bias[i]
@@ -81,7 +82,8 @@ def departures_while_away(
             if abs(back) < abs(nearest):
                 nearest = back
             back = sample[i] - home[i] - bias[i]
-            if abs(back) < min(abs(nearest), gate * spread[i]):
+            near = gate * spread[i]
+            if abs(back) < min(abs(nearest), near) and abs(sample[i] - last[i]) < near:
                 nearest = back
         deviation[i] = nearest
         age = np.float32(away_for[i]) / forecast
