@@ -301,34 +301,10 @@ def test_what_an_event_left_elsewhere_is_no_other_event():
     assert [pick.onset for pick in _beside_what_stays((12, 20), since=3)] == [2]
 
 
-def _comes_back_and_moves_again(first, quiet):
-    moved, remains = [0, 0, 25, 30], [score(i, 12, moving=0.0, since=2) for i in range(4, 20)]
-    return [*moved, *remains, *[0] * quiet, *first, *[0] * 40]
-
-
-def test_what_moves_after_what_was_left_behind_went_is_another_event():
-    found = picks(_comes_back_and_moves_again([40, 50], quiet=20), gap=30)
-    assert [(p.onset, p.end, p.stays) for p in found] == [(2, 19, False), (40, 41, False)]
-
-
-def test_what_moves_within_the_merge_gap_is_the_same_event():
-    assert spans(picks(_comes_back_and_moves_again([40, 50], quiet=20), gap=60)) == [(2, 41, 41)]
-
-
-def test_coming_back_after_longer_than_the_merge_gap_is_the_same_event():
-    assert spans(picks(_comes_back_and_moves_again([40, 50], quiet=0), gap=10)) == [(2, 21, 21)]
-
-
-def test_another_event_begins_after_what_the_one_before_left_behind():
-    series = _comes_back_and_moves_again([40, 50], quiet=20)
-    found = picks(series, gap=30, look_back=lambda earliest, guess, extent: earliest)
-    assert [(p.onset, p.end) for p in found][1] == (20, 41)
-
-
 def test_what_departs_anew_beside_a_plateau_has_moved():
     plateau = [score(i, 30, moving=0.0, since=2) for i in range(4, 9)]
     leaves = [score(9, 31, moving=0.0, since=9), score(10, 31, moving=0.0, since=10)]
-    settled = score(12, 30, moving=0.0, since=2, settled=True)
     held = score(11, 30, moving=0.0, since=2)
+    settled = score(12, 30, moving=0.0, since=2, settled=True)
     found = picks([0, 0, 25, 30, *plateau, *leaves, held, settled, 0, 0], gap=8)
     assert [(p.onset, p.end) for p in found] == [(2, 10)]
