@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from flashpan.kernels.ranks import median_rows, middle, strongest
+from flashpan.kernels.ranks import median_rows, middle, middle_size, strongest
 from flashpan.medians import is_median_below
 
 # Few different numbers, so that many are equal, or any at all.
@@ -24,12 +24,26 @@ def test_middle_is_numpys_median(values):
     assert middle(values) == float(np.median(values))
 
 
+@settings(max_examples=150, deadline=None)
+@given(
+    values=arrays(
+        np.float64,
+        st.integers(1, 60),
+        elements=st.one_of(st.sampled_from([0.0, 0.5, 1.0, 3.0]), st.floats(0.0, 2.0**500)),
+    )
+)
+def test_middle_size_is_numpys_median(values):
+    assert middle_size(values) == float(np.median(values))
+
+
 @pytest.mark.parametrize("n", [6420, 6421])
 def test_middle_of_many(n):
     random = np.random.default_rng(n)
     for values in (random.normal(size=n), np.round(random.normal(size=n)), random.random(n) * 1e-7):
         values = values.astype(np.float32)
         assert middle(values) == float(np.median(values))
+        sizes = np.abs(values.astype(np.float64)) * np.pi
+        assert middle_size(sizes) == float(np.median(sizes))
 
 
 @settings(max_examples=80, deadline=None)

@@ -63,16 +63,10 @@ class SceneFloor:
         self.value = 0.0
 
     def learn(self, size: Floats, spread: Floats, own: Floats) -> None:
-        """Take in one frame's departures.
+        """Take in one frame's departures, see `_noted`."""
+        self._learn(*self._noted(size, spread, own))
 
-        Parameters
-        ----------
-        size : ndarray, shape (n_places,)
-            Departures in units of ``spread``; 0 at places that have departed already.
-        spread, own : ndarray, shape (n_places,)
-            Noise they were divided by, and the places' own noise.
-        """
-        largest, record = self._noted(size, spread, own)
+    def _learn(self, largest: float, record: tuple[Floats, Floats]) -> None:
         is_strong = largest > self._strong
         self._strong_for = self._strong_for + 1 if is_strong else max(0, self._strong_for - 2)
         if self._strong_for >= self._settle_after:
@@ -83,7 +77,15 @@ class SceneFloor:
     def _noted(
         self, size: Floats, spread: Floats, own: Floats
     ) -> tuple[float, tuple[Floats, Floats]]:
-        """The largest departure of a frame, and what is remembered of it; see `learn`."""
+        """The largest departure of a frame, and what is remembered of it.
+
+        Parameters
+        ----------
+        size : ndarray, shape (n_places,)
+            Departures in units of ``spread``; 0 at places that have departed already.
+        spread, own : ndarray, shape (n_places,)
+            Noise they were divided by, and the places' own noise.
+        """
         n = self._seen.n_largest
         record = np.empty(n, np.float32), np.empty(n, np.float32)
         largest = strongest(size, spread, own, record)
@@ -203,8 +205,8 @@ class CodedFloor(SceneFloor):
 
     def learn(self, size: Floats, spread: Floats, own: Floats) -> None:
         """Take in one frame's departures; those that may be an event teach nothing rare."""
-        super().learn(size, spread, own)
         largest, record = self._noted(size, spread, own)
+        self._learn(largest, record)
         if largest < self._event:
             self._rare.add(record)
             self._since_rare += 1

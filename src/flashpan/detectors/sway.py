@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan.grid import Grid
+from flashpan.kernels.ranks import middle_size
 from flashpan.kernels.sway import departures, follow, shift_may_explain, without
 from flashpan.medians import is_median_below
 from flashpan.model import Tiles
@@ -191,7 +192,7 @@ class Stand:
             weighted = terms * trust
             found = _solved(weighted @ terms.T, weighted @ away)
             rest = np.abs(away - found @ terms)
-            reach = _OWN * max(1.0, 1.4826 * float(np.median(rest)))
+            reach = _OWN * max(1.0, 1.4826 * middle_size(rest))
             trust = np.square(np.minimum(1.0, reach / np.maximum(rest, 1e-12)))
         return found[:2], (found[2:] @ terms[2:]) * noise, trust
 

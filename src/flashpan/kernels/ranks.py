@@ -16,7 +16,7 @@ from flashpan.kernels.compiled import kernel, part
 Floats = npt.NDArray[np.float32]
 Keys = npt.NDArray[np.uint32]
 
-_DIGITS = 1 << 11
+_DIGIT_BITS = 11
 _SIGN = np.uint32(1 << 31)
 _ALL = np.uint32(0xFFFFFFFF)
 
@@ -32,7 +32,7 @@ def middle(values: Floats) -> float:
     """
     n = len(values)
     keys = _keys(values)
-    at, n_equal_before = _find(keys.copy(), n // 2)
+    at, n_equal_before = _find(keys.copy(), n // 2, 32)
     if n % 2:
         return float(_value(at))
     before = at
@@ -101,17 +101,19 @@ def _value(key: np.uint32) -> Any:
 
 
 @part
-def _find(keys: Keys, rank: int) -> tuple[np.uint32, int]:
+def _find(keys: npt.NDArray[Any], rank: int, n_bits: int) -> tuple[Any, int]:
     """The key of a rank, and how many that equal it come before it; moves the keys about.
 
     Eleven bits are settled at a time; only keys that have those are looked at further.
     """
-    counts = np.empty(_DIGITS, np.int32)
+    counts = np.empty(1 << _DIGIT_BITS, np.int32)
     n = len(keys)
-    found = np.uint32(0)
-    for shift in (np.uint32(21), np.uint32(10), np.uint32(0)):
-        mask = np.uint32(_DIGITS - 1 if shift else _DIGITS // 2 - 1)
-        for digit in range(_DIGITS):
+    left = n_bits
+    while left:
+        width = min(_DIGIT_BITS, left)
+        left -= width
+        shift, mask = np.uint64(left), np.uint64((1 << width) - 1)
+        for digit in range(1 << width):
             counts[digit] = 0
         for i in range(n):
             counts[(keys[i] >> shift) & mask] += 1
@@ -119,13 +121,34 @@ def _find(keys: Keys, rank: int) -> tuple[np.uint32, int]:
         while counts[digit] <= rank:
             rank -= counts[digit]
             digit += 1
-        found |= np.uint32(digit) << shift
         n_left = 0
         for i in range(n):
             keys[n_left] = keys[i]
-            n_left += (keys[i] >> shift) & mask == digit
+            n_left += (keys[i] >> shift) & mask == np.uint64(digit)
         n = n_left
-    return found, rank
+    return keys[0], rank
+
+
+@kernel
+def middle_size(values: npt.NDArray[np.float64]) -> float:
+    """Median of numbers none of which is below 0 or NaN; of an even number the middle two's mean.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,), float64
+        At least one.
+    """
+    n = len(values)
+    keys = values.view(np.uint64)  # they are in the order of the numbers
+    at, n_equal_before = _find(keys.copy(), n // 2, 64)
+    found = np.empty(2, np.uint64)
+    found[0] = found[1] = at
+    if n % 2 == 0 and n_equal_before == 0:
+        found[0] = 0
+        for i in range(n):
+            found[0] = max(found[0], keys[i] if keys[i] < at else np.uint64(0))
+    one, other = found.view(np.float64)
+    return float((one + other) * 0.5) if n % 2 == 0 else float(other)
 
 
 @kernel
