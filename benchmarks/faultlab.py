@@ -327,7 +327,7 @@ def _log_differs(path: Path, n_events: int) -> Iterator[str]:
 def lasting(dest: Path) -> dict[str, str]:
     """What a night or a folder of clips holds, but for times and what says when it was written."""
     return {
-        str(path.relative_to(dest)): _lasting(path)
+        str(path.relative_to(dest)): _lasting(path, dest)
         for path in sorted(dest.rglob("*"))
         if path.is_file() and not _is_of_the_moment(path, dest)
     }
@@ -338,9 +338,10 @@ def _is_of_the_moment(path: Path, dest: Path) -> bool:
     return parts[0].startswith(("night.", "ascmhl"))
 
 
-def _lasting(path: Path) -> str:
-    if path.name.endswith(EXTENSION):
-        return re.sub(r'"seconds": [-+.0-9e]+', "", path.read_text(encoding="utf-8"))
+def _lasting(path: Path, dest: Path) -> str:
+    if path.name.endswith(EXTENSION):  # that of a copy says where the copy is
+        text = path.read_text(encoding="utf-8").replace(f"{dest}{os.sep}", "")
+        return re.sub(r'"seconds": [-+.0-9e]+', "", text)
     if path.suffix == ".sha256":  # has the log's, which holds its seconds
         lines = path.read_text(encoding="utf-8").splitlines()
         return "\n".join(line for line in lines if EXTENSION not in line)
