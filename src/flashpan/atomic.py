@@ -183,9 +183,10 @@ def remove_left_over(folder: str | os.PathLike[str]) -> list[str]:
 
 
 def _is_temporary(path: Path) -> bool:
-    """Whether a name is one that this module gives."""
+    """Whether a name is one that this module gives, or a database's beside it (``.part-wal``)."""
     rest = path.name.removeprefix(_MARK)
-    return rest != path.name and (rest.partition(".")[2].partition(".")[0] in ("part", "of"))
+    kind = rest.partition(".")[2].partition(".")[0].partition("-")[0]
+    return rest != path.name and kind in ("part", "of")
 
 
 def _cleared(path: Path) -> str:
