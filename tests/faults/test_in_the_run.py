@@ -10,9 +10,10 @@ import threading
 import time
 import warnings
 from contextlib import closing
+from multiprocessing import active_children
+from multiprocessing.context import SpawnProcess
 
 import numpy as np
-import psutil
 import pytest
 from brokendisk import broken_disk
 from faultlab import QUICK, broken_rules, hashes, tiny_shots
@@ -291,11 +292,7 @@ def test_a_worker_that_is_killed_as_memory_runs_out(tmp_path):
 
     def kill(step):
         steps.append(step.outcome)
-        workers = [
-            child
-            for child in psutil.Process().children(recursive=True)
-            if "spawn_main" in " ".join(child.cmdline())
-        ]
+        workers = [child for child in active_children() if isinstance(child, SpawnProcess)]
         if step.outcome == "done" and not hit:  # before it gets its next take, or with it in hand
             workers[0].kill()
             hit.append(step.path)
