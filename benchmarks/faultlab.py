@@ -22,7 +22,7 @@ import signal
 import sqlite3
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from importlib import import_module
 from multiprocessing import get_context
@@ -161,10 +161,22 @@ def begun(work: Callable[..., object], *arguments: Any, said: Path) -> BaseProce
         Gets what the process says on stdout and stderr.
     """
     ours = [module.name for module in walk_packages(flashpan.__path__, "flashpan.")]
-    _server.set_forkserver_preload([*ours, *_LOADED_LATE])
+    _server.set_forkserver_preload([*ours, *_LOADED_LATE, "warmed"])
     process = _server.Process(target=_aside, args=(work, arguments, str(said)))
-    process.start()
+    with _found_from_here():
+        process.start()
     return process
+
+
+@contextmanager
+def _found_from_here() -> Iterator[None]:
+    """Let a new Python, which gets no path from its parent, find the modules beside this one."""
+    before = os.environ.get("PYTHONPATH", "")
+    os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, (str(Path(__file__).parent), before)))
+    try:
+        yield
+    finally:
+        os.environ["PYTHONPATH"] = before
 
 
 def command(words: list[str]) -> None:
