@@ -164,7 +164,7 @@ class TestWorkbook:
                     assert cell == pytest.approx(float(value), rel=1e-14), name
                 else:
                     text = "" if cell is None else str(cell)
-                    # a CSV has no types: what a spreadsheet would compute stands behind a quote there
+                    # in a CSV, which has no types, a quote shields what would be computed
                     plain = value[1:] if value.startswith("'=") else value
                     assert text == plain.replace("\x07", "\ufffd"), name
 
