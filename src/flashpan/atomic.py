@@ -15,7 +15,7 @@ import fcntl
 import os
 import secrets
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -95,6 +95,28 @@ def new_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterat
 
 
 @contextmanager
+def together(*, overwrite: bool = False) -> Iterator[Callable[[Path, bytes], Path]]:
+    """Give a way to write several files that belong together: path and content, as `write_bytes`.
+
+    When the block raises, those that are new go again, so that it can be tried again; what has
+    been replaced is replaced.
+    """
+    made: list[Path] = []
+
+    def write(path: Path, data: bytes) -> Path:
+        made.append(write_bytes(path, data, overwrite=overwrite))
+        return path
+
+    try:
+        yield write
+    except BaseException:
+        for path in made if not overwrite else ():
+            with suppress(OSError):  # the disk fails altogether
+                path.unlink()
+        raise
+
+
+@contextmanager
 def new_folder(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterator[Path]:
     """Give a temporary folder to write files to; it becomes ``path`` when the block ends well.
 
@@ -117,7 +139,7 @@ def new_folder(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iter
                 _sync(file, os.O_RDONLY)
             sync_folder(part)
             _publish_folder(part, final, overwrite)
-            sync_folder(final.parent)
+            _sync_name(final, overwrite)
     except OSError as error:
         raise TakeError(f"{final}: cannot be written ({error.strerror}); {_cure(error)}") from error
     finally:
@@ -161,9 +183,10 @@ def remove_left_over(folder: str | os.PathLike[str]) -> list[str]:
 
 
 def _is_temporary(path: Path) -> bool:
-    """Whether a name is one that this module gives."""
+    """Whether a name is one that this module gives, or a database's beside it (``.part-wal``)."""
     rest = path.name.removeprefix(_MARK)
-    return rest != path.name and (rest.partition(".")[2].partition(".")[0] in ("part", "of"))
+    kind = rest.partition(".")[2].partition(".")[0].partition("-")[0]
+    return rest != path.name and kind in ("part", "of")
 
 
 def _cleared(path: Path) -> str:
@@ -234,7 +257,7 @@ def _sync_name(final: Path, overwrite: bool) -> None:
         sync_folder(final.parent)
     except OSError:
         if not overwrite:  # else what it replaced is gone already
-            final.unlink()
+            _remove(final)
         raise
 
 

@@ -33,12 +33,12 @@ class Ended(NamedTuple):
 def end_of(tmp_path):
     """Run a command to its end, with a fault in it where one is given."""
 
-    def run(*words, fault=None):
+    def run(*words, fault=None, work=command):
         words = [str(word) for word in words]
         said, watched = tmp_path / "said.txt", tmp_path / "did.txt"
         watched.unlink(missing_ok=True)
         if fault is None:
-            process = begun(command, words, said=said)
+            process = begun(work, words, said=said)
         else:
             process = begun(injected, words, fault, watched, said=said)
         process.join()

@@ -12,9 +12,10 @@ import subprocess
 import warnings
 
 import pytest
-from faultlab import DIE, QUICK, TAKE_NO_SPACE, Injected, broken_rules, hashes, lasting
+from faultlab import DIE, QUICK, TAKE_NO_SPACE, Injected, broken_rules, crammed, hashes, lasting
 
-STRIDE = int(os.environ.get("FLASHPAN_FAULT_STRIDE", "7"))
+IS_LONG = os.environ.get("FLASHPAN_LONG_TESTS") == "1"
+STRIDE = 1 if IS_LONG else 13
 """Every so many operations one is tried; 1 tries all of them."""
 
 COMMANDS = {
@@ -137,7 +138,7 @@ class SmallDisk:
 def disk(tmp_path):
     folder = tmp_path / "disk"
     folder.mkdir()
-    words = ["mount", "-t", "tmpfs", "-o", "size=1M", "tmpfs", folder]
+    words = ["mount", "-t", "tmpfs", "-o", f"size={ROOM_BYTES}", "tmpfs", folder]
     if not shutil.which("mount") or subprocess.run(words, capture_output=True).returncode:
         text = "NO REAL DISK IS FILLED HERE: only an administrator may mount a small one"
         warnings.warn(text, stacklevel=1)
@@ -146,21 +147,26 @@ def disk(tmp_path):
     subprocess.run(["umount", folder], check=True)
 
 
+ROOM_BYTES = 8 << 20
+"""Enough for all that is written, and for what must stay free."""
+STEP_KIB = {"trim": 12, "ingest": 60}
+
+
 @pytest.mark.parametrize("name", ["trim", "ingest"])
 def test_a_real_disk_that_is_full_a_little_later_each_time(name, card, end_of, undisturbed, disk):
     wanted, _ = undisturbed(name)
     out, n_full = disk.folder / "out", 0
-    for n_kib in range(4, 800, 8 * STRIDE):
+    for n_kib in range(4, 800, 4 if IS_LONG else STEP_KIB[name]):
         disk.resize(n_kib * 1024)
-        ended = end_of(*COMMANDS[name](card, out))
+        ended = end_of(*COMMANDS[name](card, out), work=crammed)
         assert ended.status in (0, 3), ended.said
         if ended.status == 3:
             n_full += 1
             assert any(word in ended.line for word in ("full", "space", "disk")), ended.line
             if out.exists():
-                disk.resize(1 << 20)  # looking into a catalog takes room, too
+                disk.resize(ROOM_BYTES)  # looking into a catalog takes room, too
                 require_whole(out)
-        disk.resize(1 << 20)
+        disk.resize(ROOM_BYTES)
         again = end_of(*COMMANDS[name](card, out))
         assert again.status == 0, (n_kib, again.said)
         assert lasting(out) == wanted, n_kib

@@ -9,10 +9,11 @@ import sys
 import threading
 import time
 import warnings
-from contextlib import closing
+from contextlib import ExitStack, closing, contextmanager
+from multiprocessing import active_children
+from multiprocessing.context import SpawnProcess
 
 import numpy as np
-import psutil
 import pytest
 from brokendisk import broken_disk
 from faultlab import QUICK, broken_rules, hashes, tiny_shots
@@ -50,13 +51,21 @@ def failing(tmp_path):
     video(tmp_path / "behind" / "take.avi", shots=shots)
     video(tmp_path / "behind" / "take.mkv", shots=shots)
     broken = {path.name: path.stat().st_size // 2 for path in (tmp_path / "behind").iterdir()}
-    try:
-        with broken_disk(tmp_path / "behind", tmp_path / "card", broken) as disk:
-            yield tmp_path / "card", disk
-    except OSError as error:
-        text = f"NO REAL DISK FAILS HERE: nothing may be mounted ({error.strerror})"
-        warnings.warn(text, stacklevel=1)
-        pytest.skip(text)
+    with shown_broken(tmp_path, broken) as disk:
+        yield tmp_path / "card", disk
+
+
+@contextmanager
+def shown_broken(folder, broken):
+    """Show what lies behind a disk that fails as the card, or say that this cannot be done."""
+    with ExitStack() as mounted:
+        try:
+            disk = mounted.enter_context(broken_disk(folder / "behind", folder / "card", broken))
+        except OSError as error:
+            text = f"NO REAL DISK FAILS HERE: nothing may be mounted ({error.strerror})"
+            warnings.warn(text, stacklevel=1)
+            pytest.skip(text)
+        yield disk
 
 
 def test_a_disk_that_fails_in_the_middle_of_takes(failing, end_of, tmp_path):
@@ -95,6 +104,41 @@ def test_each_command_says_it_in_one_line(failing, end_of, tmp_path, name, comma
         assert name in ended.line
     else:  # it asks for no more than the head
         assert command == "slate"
+
+
+@pytest.fixture
+def failing_still(tmp_path):
+    """A take of stills, of which one cannot be read: not at all, or not to its end."""
+    (tmp_path / "behind").mkdir()
+    (tmp_path / "card").mkdir()
+    for number, shot in enumerate(tiny_shots(1)):
+        name = f"shot_{number:03}.pgm"
+        (tmp_path / "behind" / name).write_bytes(b"P5 32 24 255\n" + shot.tobytes())
+    with shown_broken(tmp_path, {}) as disk:
+        yield tmp_path / "card", disk
+
+
+def test_a_still_that_cannot_be_read(failing_still, end_of, tmp_path):
+    card, disk = failing_still
+    out = tmp_path / "night"
+    night = ("ingest", card, "--to", out, "--engine", "inline", "--no-sheets", *QUICK)
+    for first_byte in (0, 300):
+        disk.broken_from = {"shot_041.pgm": first_byte}
+        for words in (
+            ("find", card),
+            ("trim", card, "--out", tmp_path / "clips", *QUICK),
+            ("flag", card, "--apply", tmp_path / "copies", *QUICK),
+            night,
+        ):
+            ended = end_of(*words)
+            assert ended.status == 3, (words, ended.said)
+            assert "shot_041.pgm" in ended.said, (words, ended.said)
+        assert broken_rules(out) == []
+    disk.broken_from = {}
+    assert end_of(*night).status == 0
+    with NightRecord.read(out) as record:
+        (take,) = record.takes()
+        assert (take.state, len(list(record.events(take.id)))) == ("done", 1)
 
 
 @pytest.mark.parametrize("error", [errno.EIO, errno.ESTALE, errno.ENODEV])
@@ -291,11 +335,7 @@ def test_a_worker_that_is_killed_as_memory_runs_out(tmp_path):
 
     def kill(step):
         steps.append(step.outcome)
-        workers = [
-            child
-            for child in psutil.Process().children(recursive=True)
-            if "spawn_main" in " ".join(child.cmdline())
-        ]
+        workers = [child for child in active_children() if isinstance(child, SpawnProcess)]
         if step.outcome == "done" and not hit:  # before it gets its next take, or with it in hand
             workers[0].kill()
             hit.append(step.path)

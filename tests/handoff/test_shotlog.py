@@ -164,7 +164,9 @@ class TestWorkbook:
                     assert cell == pytest.approx(float(value), rel=1e-14), name
                 else:
                     text = "" if cell is None else str(cell)
-                    assert text == value.replace("\x07", "\ufffd"), name
+                    # in a CSV, which has no types, a quote shields what would be computed
+                    plain = value[1:] if value.startswith("'=") else value
+                    assert text == plain.replace("\x07", "\ufffd"), name
 
     def test_no_text_is_a_formula(self, done):
         book = openpyxl.load_workbook(done.folder / "shotlog.xlsx")

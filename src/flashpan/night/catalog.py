@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
+from flashpan.atomic import remove_left_over
 from flashpan.errors import CatalogError
 from flashpan.night.clock import of_file_time
 from flashpan.night.database import Database
@@ -94,8 +95,9 @@ class Catalog(NightRecord):
         """Open the catalog of a destination to write; both are made if need be.
 
         No other run may have it open to write.  A file of an earlier version is brought up to
-        this one.  The file is looked through first; a damaged one is kept under another name and
-        made anew, see `flashpan.night.mend`.
+        this one.  What killed runs left beside it under temporary names goes.  The file is looked
+        through first; a damaged one is kept under another name and made anew, see
+        `flashpan.night.mend`.
 
         Raises
         ------
@@ -107,6 +109,7 @@ class Catalog(NightRecord):
         with ExitStack() as closing:
             _make_folder(dest)
             closing.enter_context(only_run(dest))
+            remove_left_over(dest)
             mended = mend(dest)
             database = closing.enter_context(Database.to_write(Path(dest, CATALOG_NAME)))
             catalog = cls(dest, database, closing.pop_all())

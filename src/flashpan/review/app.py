@@ -26,10 +26,10 @@ from flashpan.eventlog import EXTENSION
 from flashpan.jsontext import loads
 from flashpan.model import ScoreTrace
 from flashpan.night.edits import DrawnRegion
+from flashpan.night.places import inside_night
 from flashpan.night.reviewbook import ReviewBook, UnknownRow
 from flashpan.night.rows import TakeRow
 from flashpan.review.nightview import log_of, night_to_dict, strips_of
-from flashpan.review.places import inside_night
 from flashpan.review.projector import Projector
 from flashpan.review.recut import recut
 from flashpan.review.rerun import rerun, row_of
