@@ -223,9 +223,10 @@ def migrate(connection: sqlite3.Connection) -> int:
 
 
 def _take_steps(connection: sqlite3.Connection, steps: Sequence[str]) -> None:
+    step = " ".join(steps)
     try:
         connection.executescript(
-            f"BEGIN IMMEDIATE; {' '.join(steps)}"
+            f"BEGIN IMMEDIATE; {step}"
             f" PRAGMA application_id = {APPLICATION_ID};"
             f" PRAGMA user_version = {VERSION}; COMMIT;"
         )
