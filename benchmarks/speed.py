@@ -53,7 +53,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-PICTURES = 64
+PICTURES, LATELY = 64, 20
 LONG_GOP, GOPS = 250, 6
 FORMS = {
     "h264": (".mp4", "libx264", "yuv420p"),
@@ -77,6 +77,7 @@ OPTIONS = {
         "preset": "ultrafast",
         "x265-params": f"log-level=error:scenecut=0:open-gop=0:min-keyint={LONG_GOP}",
     },
+    "mjpeg": {"qmin": "3", "qmax": "3"},
     "ffv1": {"g": "1"},
 }
 SHORTEST = (64, 512)
@@ -142,9 +143,15 @@ def pictures(rows: int, cols: int) -> list[npt.NDArray[np.uint8]]:
 
 
 def order(n_frames: int) -> npt.NDArray[np.int64]:
-    """Numbers of pictures, none the same as its neighbour or as one 32 or 256 frames before."""
-    frames = np.arange(n_frames)
-    return np.asarray((37 * frames + 11 * (frames // PICTURES)) % PICTURES)
+    """Numbers of pictures by chance, none that of one of the last frames or of a stride before."""
+    draw = np.random.default_rng(2)
+    numbers = draw.integers(0, PICTURES, n_frames)
+    before = [*range(1, LATELY + 1), *(n // 2 for n in SHORTEST)]
+    for frame in range(n_frames):
+        taken = {int(numbers[frame - lag]) for lag in before if lag <= frame}
+        while int(numbers[frame]) in taken:
+            numbers[frame] = draw.integers(0, PICTURES)
+    return np.asarray(numbers)
 
 
 def write(form: str, folder: Path, rows: int, cols: int, n_frames: int) -> Subject:
@@ -218,7 +225,7 @@ def _coded(
 ) -> Coded:
     """Packets of every group: their time stamps within it, whether it is a keyframe, and bytes."""
     stream.codec_context.time_base = Fraction(1, 25)
-    numbers = order(group * n_groups)
+    numbers = order(group * n_groups) if group > 1 else np.arange(n_groups)
     packets: list[Any] = []
     for index, number in enumerate(numbers):
         frame = av.VideoFrame.from_ndarray(shown[number], "gray").reformat(format=pixels)
