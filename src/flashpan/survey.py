@@ -49,9 +49,9 @@ BEAT_FRAMES = 64
 """What is made up only now and then (noise of the pixels every 8 frames, means of 4 frames, fits
 of 16 and 32 of them) is in step again after so many frames of a search."""
 _LEEWAY = 64
-CHECK_FRAMES = 512
+CHECK_FRAMES = 256
 """Quiet frames searched before a hit to see whether there is anything."""
-FIRST_FRAMES = 128
+FIRST_FRAMES = 64
 """Frames searched at the take's beginning: enough to see lamps that flicker."""
 _LEAST_STRIDE = 4
 # Samples that there are at least, however long the shortest event: they show what is normal.
