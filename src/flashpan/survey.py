@@ -48,12 +48,14 @@ some hundred must pass before a detector's first frames are forgotten."""
 BEAT_FRAMES = 64
 """What is made up only now and then (noise of the pixels every 8 frames, means of 4 frames, fits
 of 16 and 32 of them) is in step again after so many frames of a search."""
-_LEEWAY = 64
-CHECK_FRAMES = 256
-"""Quiet frames searched before a hit to see whether there is anything."""
+CHECK_FRAMES = 512
+"""Quiet frames searched before a hit to see whether there is anything.  After 256, what a lossy
+codec does now and then is not known yet, and was taken for events."""
 FIRST_FRAMES = 64
 """Frames searched at the take's beginning: enough to see lamps that flicker."""
 _LEAST_STRIDE = 4
+# Frames by which a full search may move an end of what a look found.
+_LEEWAY = 64
 # Samples that there are at least, however long the shortest event: they show what is normal.
 _LEAST_SAMPLES = 64
 # Shortest take that sampling pays for; and the share of its frames that may be searched one by one.
