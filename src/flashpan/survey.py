@@ -205,12 +205,14 @@ class _Survey:
             if not frames.info.predicts_with_loss:
                 raise NotInParts("its frames often repeat")
             copies = []  # a coded picture stands still until its coder finds it worth renewing
-        more = [*copies, *samples.damaged, *self._suspects(search.log().trace)]
-        found += [Span(number, number + 1) for number in more]
+        found += [Span(number, number + 1) for number in (*copies, *samples.damaged)]
         at = [*samples.numbers, self._stop]
         hits = [
             Span(at[max(span.start - 1, 0)], at[min(span.stop, len(at) - 1)] + 1) for span in found
         ]
+        # What lasts and shows in a sample began since the one before it, or goes on from there.
+        before = [at[max(number - 1, 0)] for number in self._suspects(search.log().trace)]
+        hits += [Span(frame, frame + 1) for frame in before]
         if len(frames.pointed_to) <= self._most_looks:
             hits += [Span(frame, frame + 1) for frame in frames.pointed_to]
         return hits
@@ -218,7 +220,7 @@ class _Survey:
     @property
     def _most_looks(self) -> int:
         """Looks at what is no hit."""
-        look_frames = CHECK_FRAMES + 2 * self._stride + 2 * REST_FRAMES
+        look_frames = CHECK_FRAMES + self._stride + 2 * REST_FRAMES
         return max(1, round(_LOOK_SHARE * self._n_frames / look_frames))
 
     def _suspects(self, trace: ScoreTrace | None) -> list[int]:
