@@ -188,7 +188,7 @@ def _write_stills(
     path.mkdir()
     names = [path.parent / f"{path.name}-{number}.{form}" for number in range(len(shown))]
     for name, picture in zip(names, shown, strict=True):
-        cv2.imwrite(str(name), picture, [cv2.IMWRITE_TIFF_COMPRESSION, 1])
+        cv2.imwrite(str(name), picture, [cv2.IMWRITE_TIFF_COMPRESSION, 1] * (form == "tiff"))
     for index, number in enumerate(numbers):
         os.link(names[number], path / f"f{index:07}.{form}")
 
@@ -562,9 +562,11 @@ def _all_rows(
         with tempfile.TemporaryDirectory(dir=folder) as own:
             subject = write(form, Path(own), rows, cols, args.frames)
             table = tabled(subject, args.part, args.repeats)
-            found += list(table.rows())
-            profiles.append(table.profile())
-        print(f"{form}: {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)
+            shown = list(table.rows())
+        found += shown
+        profiles.append(table.profile())
+        took = f"{form}: {time.monotonic() - began:.0f} s"
+        print(took, in_markdown(shown), sep="\n", file=sys.stderr, flush=True)
     return found, profiles
 
 

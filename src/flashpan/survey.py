@@ -48,12 +48,14 @@ some hundred must pass before a detector's first frames are forgotten."""
 BEAT_FRAMES = 64
 """What is made up only now and then (noise of the pixels every 8 frames, means of 4 frames, fits
 of 16 and 32 of them) is in step again after so many frames of a search."""
-_LEEWAY = 64
 CHECK_FRAMES = 512
-"""Quiet frames searched before a hit to see whether there is anything."""
-FIRST_FRAMES = 128
+"""Quiet frames searched before a hit to see whether there is anything.  After 256, what a lossy
+codec does now and then is not known yet, and was taken for events."""
+FIRST_FRAMES = 64
 """Frames searched at the take's beginning: enough to see lamps that flicker."""
 _LEAST_STRIDE = 4
+# Frames by which a full search may move an end of what a look found.
+_LEEWAY = 64
 # Samples that there are at least, however long the shortest event: they show what is normal.
 _LEAST_SAMPLES = 64
 # Shortest take that sampling pays for; and the share of its frames that may be searched one by one.
@@ -203,12 +205,14 @@ class _Survey:
             if not frames.info.predicts_with_loss:
                 raise NotInParts("its frames often repeat")
             copies = []  # a coded picture stands still until its coder finds it worth renewing
-        more = [*copies, *samples.damaged, *self._suspects(search.log().trace)]
-        found += [Span(number, number + 1) for number in more]
+        found += [Span(number, number + 1) for number in (*copies, *samples.damaged)]
         at = [*samples.numbers, self._stop]
         hits = [
             Span(at[max(span.start - 1, 0)], at[min(span.stop, len(at) - 1)] + 1) for span in found
         ]
+        # What lasts and shows in a sample began since the one before it, or goes on from there.
+        before = [at[max(number - 1, 0)] for number in self._suspects(search.log().trace)]
+        hits += [Span(frame, frame + 1) for frame in before]
         if len(frames.pointed_to) <= self._most_looks:
             hits += [Span(frame, frame + 1) for frame in frames.pointed_to]
         return hits
@@ -216,7 +220,7 @@ class _Survey:
     @property
     def _most_looks(self) -> int:
         """Looks at what is no hit."""
-        look_frames = CHECK_FRAMES + 2 * self._stride + 2 * REST_FRAMES
+        look_frames = CHECK_FRAMES + self._stride + 2 * REST_FRAMES
         return max(1, round(_LOOK_SHARE * self._n_frames / look_frames))
 
     def _suspects(self, trace: ScoreTrace | None) -> list[int]:
