@@ -133,7 +133,7 @@ def test_source_and_destination_may_not_hold_each_other(card, tmp_path):
         flashpan.flag(tmp_path / "none")
 
 
-N_LONG = 110_000
+N_LONG = 300_000
 
 
 @pytest.fixture(scope="module")
