@@ -7,15 +7,13 @@ rebinding).
 """
 
 import json
-import os
-import shutil
 import threading
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
-from playwright.sync_api import Error, sync_playwright
-from review_fixtures import served
+from playwright.sync_api import Error
+from review_fixtures import chromium, served
 
 from flashpan.night.record import NightRecord
 
@@ -26,17 +24,8 @@ NAMES = "MAP evil.test 127.0.0.1, MAP rebound.test 127.0.0.1"
 @pytest.fixture(scope="module")
 def browser():
     """The system's Chromium, in which two names of others lead to this machine."""
-    path = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
-    if path is None:
-        missing = "there is no chromium: apt-get install chromium"
-        assert not os.environ.get("FLASHPAN_REQUIRE_BROWSER"), missing
-        pytest.skip(missing)
-    args = [f"--host-resolver-rules={NAMES}"]
-    args += ["--no-sandbox"] if os.geteuid() == 0 else []
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=path, args=args)
+    with chromium(f"--host-resolver-rules={NAMES}") as opened:
         yield opened
-        opened.close()
 
 
 class Hostile(BaseHTTPRequestHandler):
