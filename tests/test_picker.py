@@ -221,6 +221,14 @@ def test_settled_scene_ends_the_event_where_it_stopped_moving():
     assert [(p.onset, p.end, p.stays) for p in found] == [(2, 3, True)]
 
 
+@pytest.mark.parametrize(("moving", "n_events"), [(9.0, 1), (11.0, 2)])
+def test_what_comes_long_after_a_change_takes_as_much_as_any_event(moving, n_events):
+    """Places settle one after the other; noise is not taken for movement of the last ones."""
+    plateau = [score(i, 30, moving=0.0, since=2, settled=i == 22) for i in range(4, 30)]
+    plateau[20] = score(24, 30, moving=moving, since=2)
+    assert len(picks([0, 0, 25, 30, *plateau, *[0] * 9], gap=5)) == n_events
+
+
 def test_stretches_of_a_settled_scene_are_events_of_their_own():
     plateau = [score(i, 30, moving=0.0, since=2) for i in range(4, 20)]
     second = [score(20, 60), score(21, 60, moving=0.0, since=20)]
