@@ -6,6 +6,8 @@ from fractions import Fraction
 import numpy as np
 import pytest
 from array_takes import ArrayReader, digitised, grey_noise
+from av import VideoFrame
+from video_fixtures import encode
 
 from flashpan.errors import FlashpanError, RegionError, UnreadableTake
 from flashpan.find import SETTLE_FRAMES, find
@@ -402,3 +404,19 @@ def test_a_glow_that_fades_ends_and_holds_no_later_event(seed):
     assert log.events[0].end < faded
     rests = (log.trace.frames > faded) & (log.trace.frames < next_onset)
     assert (log.trace.scores < log.trace.thresholds)[:, rests].all()
+
+
+def test_a_quiet_take_has_no_pulses_around_its_keyframes(tmp_path):
+    """What a keyframe has of the noise, the coarser frame after it loses again."""
+    rng = np.random.default_rng(26)
+    scene = np.full((96, 128), 80.0) + 20.0 * np.sin(np.arange(128) / 20.0)
+    shots = (
+        VideoFrame.from_ndarray(
+            np.clip(scene + rng.normal(0, 4, scene.shape), 0, 255).astype(np.uint8), "gray"
+        ).reformat(format="yuv420p")
+        for _ in range(520)
+    )
+    options = {"crf": "23", "preset": "veryfast", "g": "100"}
+    path = tmp_path / "quiet.mp4"
+    encode(path, "libx264", shots, options=options)
+    assert find(path).events == ()

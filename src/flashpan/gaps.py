@@ -21,9 +21,10 @@ from flashpan.ranges import Span
 LEAST_FRAMES = 5
 """Repeated frames that make a gap; fewer, here and there, are a habit of rate conversion."""
 _BLACK_LEVELS = 2.0
-# Frames that must have shown noise in nearly all tiles (a letterbox's bars have none), and the
-# share of repeats among them that is a habit of the take.
-_NOISY = 32
+# Frames that must have shown noise in nearly all tiles (a letterbox's bars have none), the share
+# that they must be of all new ones (a codec that lets blocks stand still may let all of them), and
+# the share of repeats among them that is a habit of the take.
+_NOISY, _NEARLY_ALL = 32, 0.9
 _NOISY_TILES = 0.8
 _HABIT = 0.1
 _REMEMBERED = 64
@@ -50,7 +51,7 @@ class PictureGaps:
     def __init__(self, step: float, counted: npt.NDArray[np.bool_]) -> None:
         self._counted, self._all_count = counted, bool(counted.all())
         self._dark = _BLACK_LEVELS * step
-        self._noisy = 0
+        self._noisy = self._n_new = 0
         self._lately: deque[bool] = deque(maxlen=_REMEMBERED)
         self._since: int | None = None
         # Whether the take repeated frames often before the present stretch of repeats.
@@ -79,9 +80,15 @@ class PictureGaps:
         elif not repeats:
             yield from self._ended(tiles.index)
             changes = np.count_nonzero(squares) >= _NOISY_TILES * squares.size
+            self._n_new += tiles.has_previous
             self._noisy += bool(tiles.has_previous and changes)
-        self.is_no_news = repeats and self._noisy >= _NOISY and not self._is_habit
+        self.is_no_news = repeats and self._is_noisy and not self._is_habit
         self._lately.append(repeats)
+
+    @property
+    def _is_noisy(self) -> bool:
+        """Whether what repeats cannot be chance."""
+        return self._noisy >= max(_NOISY, _NEARLY_ALL * self._n_new)
 
     @property
     def since(self) -> int | None:
@@ -109,6 +116,6 @@ class PictureGaps:
     def _ended(self, stop: int) -> Iterator[Span]:
         since = self._since
         is_long = since is not None and stop - since >= LEAST_FRAMES
-        if since is not None and is_long and self._noisy >= _NOISY and not self._is_habit:
+        if since is not None and is_long and self._is_noisy and not self._is_habit:
             yield Span(since, stop)
         self._since = None

@@ -103,6 +103,8 @@ class LookBack:
         self._n_px = counts[self._kept].astype(np.float64)
         self._step = step
         self._least_calm = _SPREAD_FROM if predicted else 1
+        # Blocks that stand still foretell nothing of when they are renewed.
+        self._echoes = not predicted
         memory = LOOK_BACK + _LATER
         self._frames: deque[tuple[int, bool]] = deque(maxlen=memory)
         self._coded_afresh = -LOOK_BACK
@@ -159,7 +161,9 @@ class LookBack:
         tried = [_since_rest(one, guess) for one in self._series(low, calm, guess, extent)]
         if len(tried) < _SERIES:
             return None
-        estimates = [found for one in tried if (found := change_point(one, calm)) is not None]
+        estimates = [
+            found for one in tried if (found := change_point(one, calm, echoes=self._echoes))
+        ]
         sure = max((found.evidence for found in estimates), default=0.0)
         least = max(_SIGNIFICANT, min(_CERTAIN, _SURE_SHARE * sure))
         able = [found for found in estimates if found.evidence >= least]
@@ -319,7 +323,7 @@ def _largest_in_units(departures: Series, start: int, calm: int) -> Series:
     return series
 
 
-def change_point(series: Series, calm: int = 0) -> Onset | None:
+def change_point(series: Series, calm: int = 0, *, echoes: bool = True) -> Onset | None:
     """Estimate where a series of unit noise began to rise from a constant.
 
     Parameters
@@ -329,6 +333,8 @@ def change_point(series: Series, calm: int = 0) -> Onset | None:
     calm : int
         Entries that show the noise alone.  Where they follow each other, as where the scene
         sways, only what they do not foretell counts.
+    echoes : bool
+        False where they are known not to foretell each other.
 
     Returns
     -------
@@ -336,7 +342,7 @@ def change_point(series: Series, calm: int = 0) -> Onset | None:
         Number of the first entry after the change, and the evidence: the root of twice the
         log likelihood ratio against no change.  None for fewer than three entries.
     """
-    echo, spread = _echo(series[:calm])
+    echo, spread = _echo(series[:calm] if echoes else series[:0])
     certain = series >= _CERTAIN
     certain[2:] |= _surprise(series, echo) >= _CERTAIN * spread
     stop = int(certain.argmax()) + 1 if certain.any() else int(series.argmax()) + 1

@@ -41,7 +41,7 @@ _ENOUGH = 20_000
 _ALWAYS = (0.4, 0.1)
 # Frames after a keyframe in which an encoder mends what it left coarse: until some have been
 # seen, and later.
-_AFTERMATH, _AFTERMATH_KNOWN = 32, 8
+_AFTERMATH, AFTERMATH_KNOWN = 32, 8
 # Pictures that lead a keyframe are refreshed with it: one pulse.
 _LEADING = 2
 
@@ -113,7 +113,7 @@ class Coding:
         """Step that must be expected as long as the stream itself has not shown enough."""
         if not self._predicts:
             return 0.0
-        aftermath = _AFTERMATH if self._keys < _KNOWN else _AFTERMATH_KNOWN
+        aftermath = _AFTERMATH if self._keys < _KNOWN else AFTERMATH_KNOWN
         if few_seen or (self._keys and self._since_key < aftermath):
             return self._renewal[size]
         left = _ALWAYS[-1] if size and size == len(self._sizes) - 1 else _ALWAYS[0]
@@ -127,6 +127,13 @@ class Coding:
             explained[part] = size <= self._reach(number)
             self._pulses[number] = [*self._pulses[number], float(size.max())][-_MEMORY:]
         return explained
+
+    def covers(self, step: Floats) -> np.ndarray:
+        """Places whose step is no larger than what a keyframe's coding explains."""
+        covered = np.zeros(len(step), np.bool_)
+        for number, part in enumerate(self._sizes):
+            covered[part] = np.abs(step[part]) <= self._reach(number)
+        return covered
 
     def _reach(self, number: int) -> float:
         """Largest step of a keyframe that is taken for coding error."""

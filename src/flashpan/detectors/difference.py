@@ -8,8 +8,8 @@ from typing import ClassVar
 import numpy as np
 
 from flashpan.detectors.base import Run, Scene
-from flashpan.detectors.coding import ROUNDING_STEPS, Coding
-from flashpan.detectors.noise import Floats
+from flashpan.detectors.coding import AFTERMATH_KNOWN, ROUNDING_STEPS, Coding
+from flashpan.detectors.noise import Flags, Floats
 from flashpan.detectors.run import PlaceRun
 from flashpan.detectors.track import quantisation_floor
 from flashpan.model import Score, TakeInfo, Tiles
@@ -20,6 +20,8 @@ _COPIES = 3
 # have had.
 _KNOWN = 32
 _RARELY = 0.2
+# Part of the frames between keyframes that may be the aftermath of one.
+_AFTERMATH_SHARE = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +53,21 @@ class DifferenceRun(PlaceRun):
         if scene.info.predicts_with_loss:
             self.step = max(self.step, ROUNDING_STEPS / 255.0)
         self._copies = self._n_copies = self._n_new = 0
+        # What frames after keyframes do, which need not be what keyframes do.
+        self._coding_after = self.coding_steps(scene.info)
+        self._follows_first = False
+        self._since_keyframe, self._aftermath = 0, -1
         self._rounding = self.step**2 / 6.0
         self._smallest = quantisation_floor(self.step, self.places.n_px)
 
     def score(self, tiles: Tiles) -> Score:
-        """Score the next frame; the first has no difference and says nothing."""
-        if not tiles.has_previous:
+        """Score the next frame; the first has no difference and says nothing.
+
+        Nor has the second, where frames are predicted, a difference that tells of the scene: the
+        first is a keyframe.
+        """
+        follows_first, self._follows_first = self._follows_first, not tiles.has_previous
+        if not tiles.has_previous or (follows_first and self._predicted):
             return Score(index=tiles.index, value=0.0, since=tiles.index, until=tiles.index)
         score = super().score(tiles)
         # A difference shows that the frame before was not yet as the scene is now.
@@ -77,15 +88,35 @@ class DifferenceRun(PlaceRun):
     def _without_recoding(self, tiles: Tiles, sample: Floats) -> Floats:
         """A keyframe differs everywhere: where coding explains how much, it says nothing.
 
-        Nor do a few exact copies of a frame.
+        The frame after it differs from it as much where predicted frames are coded more coarsely,
+        and lose again what the keyframe had of the noise; the next few renew what it left.  Nor
+        do a few exact copies of a frame.
         """
         before = self._before
+        self._note_keyframe(tiles)
         if self._is_no_news(tiles) and before is not None:
             return before
-        if before is not None and tiles.refreshed:
-            sample = np.where(self.coding.explains(sample - before), before, sample)
+        if before is not None and self._since_keyframe <= self._aftermath:
+            sample = np.where(self._is_coding(sample - before), before, sample)
         self._before = sample
         return sample
+
+    def _note_keyframe(self, tiles: Tiles) -> None:
+        """Count the frames since, and how many of them are its aftermath: no large part."""
+        self._since_keyframe += 1
+        if tiles.refreshed:
+            self._aftermath = min(AFTERMATH_KNOWN, max(1, self._since_keyframe // _AFTERMATH_SHARE))
+            self._since_keyframe = 0
+
+    def _is_coding(self, step: Floats) -> Flags:
+        """Places whose step coding explains, at a keyframe or soon after it."""
+        if self._since_keyframe == 0:
+            return self.coding.explains(step)
+        return (
+            self._coding_after.explains(step)
+            if self._since_keyframe == 1
+            else (self.coding.covers(step))
+        )
 
     def _is_no_news(self, tiles: Tiles) -> bool:
         """True for a copy of the frame before in a take that goes on: nothing is learned of it.
