@@ -287,7 +287,7 @@ class Track:
             *(self._wander, self._departed_for),
         )
         self._largest_at, self._any_departed = departures_while_away(
-            *judged, past, np.float32(self._forecast), noise
+            *judged, *past, np.float32(self._forecast), noise
         )
         return noise
 

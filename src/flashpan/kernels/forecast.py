@@ -96,7 +96,11 @@ def departures_while_away(
     deviation: Floats,
     z: Floats,
     departed: Flags,
-    past: tuple[Floats, Floats, Floats, Floats, Counts],
+    earlier: Floats,
+    home: Floats,
+    last: Floats,
+    wander: Floats,
+    away_for: Counts,
     forecast: np.float32,
     noise: Floats,
 ) -> tuple[int, bool]:
@@ -108,10 +112,12 @@ def departures_while_away(
 
     Parameters
     ----------
-    past : tuple of ndarray
-        What every place was some time ago, at home and in the last sample, how far it wanders
-        (squared) in as many samples as a forecast is made of, and for how many samples it has been
-        away.
+    earlier, home, last : ndarray
+        What every place was some time ago, at home and in the last sample.
+    wander : ndarray
+        How far it wanders, squared, in as many samples as a forecast is made of.
+    away_for : ndarray, int32
+        For how many samples it has been away.
     forecast : float32
         Samples that a forecast is made of.
     gate : float32
@@ -120,7 +126,6 @@ def departures_while_away(
     noise : ndarray
         Gets the noise.
     """
-    earlier, home, last, wander, away_for = past
     for i in range(len(sample)):
         error[i] = sample[i] - mean[i] - trend[i]
         nearest = error[i] - bias[i]

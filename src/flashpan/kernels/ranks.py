@@ -30,6 +30,26 @@ def middle(values: Floats) -> float:
     values : ndarray, shape (n,), float32
         At least one, none of them NaN.
     """
+    return _middle(values)
+
+
+@kernel
+def less_middle(rows: Floats) -> None:
+    """Take from every row its median, in place.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, columns), float32
+        None of them NaN.
+    """
+    for row in rows:
+        usual = np.float32(_middle(row))
+        for i in range(len(row)):
+            row[i] -= usual
+
+
+@part
+def _middle(values: Floats) -> float:
     n = len(values)
     keys = _keys(values)
     at, n_equal_before = _find(keys.copy(), n // 2, 32)
