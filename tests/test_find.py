@@ -73,6 +73,17 @@ def test_slow_beginning_is_dated_within_what_the_noise_hides(growth):
     assert max(off) < 3
 
 
+@pytest.mark.parametrize("step", [1, 255])
+@pytest.mark.filterwarnings("error")
+def test_what_moves_in_a_picture_without_noise(step):
+    pixels = np.zeros((400, 96, 144), np.uint8)
+    for frame in range(150, 250):
+        pixels[frame, 40:52, frame - 140 : frame - 120] = step
+    (event,) = find(ArrayReader(pixels)).events
+    assert event.onset == 150
+    assert event.end in range(249, 254)
+
+
 def test_flash_at_the_first_frame():
     log = find(take(300, (0, 4, 50)))
     assert onsets(log) == [0]

@@ -157,3 +157,13 @@ def test_few_frames_of_a_predicted_stream_tell_nothing():
     lifts[10:, 3, 3] = 30 * NOISE / 12
     assert looked_back(lifts, guess=10).frame == 10
     assert looked_back(lifts, guess=10, predicted=True) is None
+
+
+def test_calm_of_which_hardly_anything_is_left_foretells_nothing():
+    """What was over before the event is zero (`_since_rest`): here all calm frames but four."""
+    rng = np.random.default_rng(5)
+    for _ in range(40):
+        series = np.zeros(140)
+        series[85:] = rng.normal(size=55)
+        series[128:] += 60.0
+        assert change_point(series, calm=89).frame == 128

@@ -194,6 +194,15 @@ def test_take_that_ends_in_a_changed_scene_at_rest(rest, end):
     assert found.end == (len(series) - 1 if end is None else end)
 
 
+@pytest.mark.parametrize(("left", "stays"), [(11, False), (40, True)])
+@pytest.mark.parametrize("settles", [False, True])
+def test_a_hundredth_of_a_flash_is_no_new_state(left, stays, settles):
+    still = [score(i, left, moving=0.0, since=2) for i in range(4, 4 + REST_FRAMES)]
+    over = [score(4 + REST_FRAMES, left, moving=0.0, since=2, settled=True), 0, 0] * settles
+    found = picks([0, 0, 3000, 1500, *still, *over])
+    assert [(p.onset, p.end, p.stays) for p in found] == [(2, 3, stays)]
+
+
 def test_late_evidence_moves_no_end():
     # A mean over frames still holds what has passed: it says so by ``until``.
     late = [score(i, 15, since=1, until=1, moving=0.0) for i in (2, 3, 4)]
@@ -210,6 +219,14 @@ def test_settled_scene_ends_the_event_where_it_stopped_moving():
     settled = score(20, 30, moving=0.0, since=2, settled=True)
     found = picks([0, 0, 25, 30, *plateau, settled, 0, 0])
     assert [(p.onset, p.end, p.stays) for p in found] == [(2, 3, True)]
+
+
+@pytest.mark.parametrize(("moving", "n_events"), [(9.0, 1), (11.0, 2)])
+def test_what_comes_long_after_a_change_takes_as_much_as_any_event(moving, n_events):
+    """Places settle one after the other; noise is not taken for movement of the last ones."""
+    plateau = [score(i, 30, moving=0.0, since=2, settled=i == 22) for i in range(4, 30)]
+    plateau[20] = score(24, 30, moving=moving, since=2)
+    assert len(picks([0, 0, 25, 30, *plateau, *[0] * 9], gap=5)) == n_events
 
 
 def test_stretches_of_a_settled_scene_are_events_of_their_own():

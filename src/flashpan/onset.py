@@ -58,8 +58,11 @@ _LONG_ENOUGH = 96
 _AVERAGED = (1, 2, 4, 8, 16)
 # Frames of calm from which a spread is believed, and an echo is.
 _SPREAD_FROM, _ECHO_FROM = 16, 32
-# An echo counts where it leaves no more than this share of the spread.
-_WORTH = 0.75
+# Entries of them that are not zero for an echo to be one.
+_ECHO_LEAST = 8
+# An echo counts where it leaves no more than this share of the spread, and leaves no less than so
+# much noise: the calm of a picture that a computer drew may foretell itself perfectly.
+_WORTH, _LEAST_SPREAD = 0.75, 1e-3
 _BASELINE_SHARE = 0.7
 _LEAST_MAX_SPREAD, _FEW_MAX_SPREAD = 0.35, 0.6
 # Spread of a few frames, in units of white noise, from which it is something else; and how
@@ -354,18 +357,19 @@ def change_point(series: Series, calm: int = 0) -> Onset | None:
 def _echo(calm: Series) -> tuple[tuple[float, float], float]:
     """How far two entries foretell the next one, and the spread of what they do not.
 
-    An autoregression of order two by least squares; none where it does not pay.
+    An autoregression of order two by least squares; none where it does not pay, or where hardly
+    anything is left: what was over before the event is zero (`_since_rest`).
     """
     n = len(calm)
-    if n < _ECHO_FROM:
+    if n < _ECHO_FROM or np.count_nonzero(calm) < _ECHO_LEAST:
         return (0.0, 0.0), 1.0
     base = calm - calm.mean()
     before = np.stack([base[1:-1], base[:-2]], axis=1)
     one, two = np.linalg.lstsq(before, base[2:], rcond=None)[0]
     left = float(np.std(base[2:] - before @ (one, two)))
-    if left > _WORTH * float(base.std()):
+    if not base.any() or left > _WORTH * float(base.std()):
         return (0.0, 0.0), 1.0
-    return (float(one), float(two)), left * (1.0 + 2.0 / n)
+    return (float(one), float(two)), max(left, _LEAST_SPREAD) * (1.0 + 2.0 / n)
 
 
 def _surprise(series: Series, echo: tuple[float, float]) -> Series:

@@ -10,6 +10,7 @@ settled in a new state, with the last frame that still moved.
 from __future__ import annotations
 
 import math
+from collections import defaultdict, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median_low
@@ -39,6 +40,11 @@ REST_FRAMES = 32
 _BESIDE = 2
 # A plateau's noise must not pass for a rise to a new peak.
 _RISE = 1.05
+# Frames at rest, while the scene has not come back, that tell how far it goes then.
+_RESTS_FROM, _RESTS = 8, 64
+# What is left of a flash as a sensor's lag, as smoke or as a fading glow is no new state (common
+# practice, no source: lag is below one per cent).
+_LAG = 0.01
 # Recent quiet frames that the thresholds are learned from, for a scene that changes.
 _RECENT = 2048
 # Frames that the tails of `flashpan.chance` are first fitted to.
@@ -192,6 +198,11 @@ class Channel:
             self.learn_quiet((value,))
 
     @property
+    def usual(self) -> float:
+        """The middle one of quiet frames' scores."""
+        return self._tail.median
+
+    @property
     def until_due(self) -> int:
         """Quiet frames, none coded afresh, until the thresholds are renewed."""
         return self._tail.until_due
@@ -278,6 +289,10 @@ class _Stir:
             self.peak, self.detector, self.strength = other.peak, other.detector, other.strength
             self.excess, self.chance = other.excess, other.chance
 
+    def stays(self, left: float) -> bool:
+        """Whether what is left of it, in the units of ``excess``, makes a new state."""
+        return left > _LAG * self.excess
+
     def pick(self, end: int, stays: bool) -> Pick:
         """The event this stretch makes."""
         return Pick(
@@ -302,6 +317,10 @@ class _Open:
     opening: Opening | None = None
     stirs: list[_Stir] = field(default_factory=list)
     settled_at: int = -1
+    left: float = 0.0
+    rests: defaultdict[str, deque[float]] = field(
+        default_factory=lambda: defaultdict(lambda: deque(maxlen=_RESTS))
+    )
 
 
 class Picker:
@@ -488,21 +507,44 @@ class Picker:
     ) -> None:
         for name in warm:
             event.last = max(event.last, scores[name].until)
+        event.left = max(warm.values(), default=event.left)
         if not event.stirs:
             event.stirs.append(self._stir(index, scores[max(hot, key=hot.__getitem__)]))
         for name, excess in warm.items():
             score = scores[name]
-            _, closing = self.channels[name].thresholds(refreshed)
             is_other = name in hot and self._is_elsewhere(event, score)
             stir = event.stirs[-1]
             begins = name in hot and stir.last < score.since == score.until
-            moves = begins or score.moving > closing or excess > _RISE * stir.excess
+            step = max(score.moving, score.value) if begins else score.moving
+            enough = self._enough(event, index, name, refreshed)
+            moves = step > enough or excess > _RISE * stir.excess
+            if not moves:
+                event.rests[name].append(score.moving)
             if moves or is_other:
                 self._stir_on(event, index, name, score, excess, name in hot, refreshed)
             if is_other:
                 event.stirs[-1].is_other = True
+        for name in scores.keys() - warm.keys():
+            event.rests[name].append(scores[name].value)
         if any(score.settled for score in scores.values()):
             event.settled_at = index
+
+    def _enough(self, event: _Open, index: int, name: str, refreshed: bool) -> float:
+        """How far a frame must go from those before it to count as movement.
+
+        What comes long after an event's last movement, while the scene has not come back, is an
+        event of its own, and takes as much as any.  What the event has left may have another
+        noise than the scene that the threshold was learned from: it is measured in how far that
+        goes at rest.
+        """
+        channel = self.channels[name]
+        opening, closing = channel.thresholds(refreshed)
+        if index - event.stirs[-1].last - 1 <= self._gap:
+            return closing
+        rests = event.rests[name]
+        if len(rests) < _RESTS_FROM or channel.usual <= 0.0:
+            return opening
+        return opening * max(1.0, median_low(rests) / channel.usual)
 
     def _is_elsewhere(self, event: _Open, score: Score) -> bool:
         """Whether this began after all that moved before, and apart from it.
@@ -571,7 +613,7 @@ class Picker:
         else:
             rest = strong[len(over) :]
         picks = [
-            stir.pick(stir.last, stays=True)
+            stir.pick(stir.last, stays=stir.stays(event.left))
             for stir in over
             if stir is strong[0] or stir.moved > 1.0 or stir.is_other
         ]
