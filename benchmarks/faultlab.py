@@ -38,6 +38,7 @@ from flashpan.cli import main
 from flashpan.cut.sidecar import digest, read_sidecar
 from flashpan.errors import CatalogError
 from flashpan.eventlog import EXTENSION, read_log
+from flashpan.night.alone import LOCK_NAME
 from flashpan.night.checksums import checksum
 from flashpan.night.database import Database
 from flashpan.night.discovery import CATALOG_NAME
@@ -48,6 +49,7 @@ DIE = -1
 """In place of an error's number: SIGKILL, as when power goes."""
 
 _WRITES = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC
+_TELLS = os.O_WRONLY | os.O_CLOEXEC
 _CHANGES = (
     "os.mkdir",
     "os.rename",
@@ -100,6 +102,8 @@ class Injected:
         if event == "open":
             path, _, flags = arguments
             is_write = isinstance(flags, int) and bool(flags & _WRITES)
+            if is_write and flags == _TELLS and str(path).endswith(LOCK_NAME):
+                return  # how far it is, told once a second: what fails must not depend on that
             if is_write != self.reads:
                 self._count("open", path)
         elif event in _CHANGES and not self.reads:
@@ -292,7 +296,7 @@ def _half_files(dest: Path) -> Iterator[str]:
     from PIL import Image
 
     for path in dest.rglob("*"):
-        if not path.is_file() or path.name.startswith((".", "night.lock")):
+        if not path.is_file() or path.name == "night.lock" or _is_passing(path, dest):
             continue
         try:
             if path.suffix == ".json":
@@ -349,8 +353,13 @@ def lasting(dest: Path) -> dict[str, str]:
     return {
         str(path.relative_to(dest)): _lasting(path, dest)
         for path in sorted(dest.rglob("*"))
-        if path.is_file() and not _is_of_the_moment(path, dest)
+        if path.is_file() and not _is_of_the_moment(path, dest) and not _is_passing(path, dest)
     }
+
+
+def _is_passing(path: Path, dest: Path) -> bool:
+    """Whether a file, or a folder that it is in, has a temporary name."""
+    return any(part.startswith(".") for part in path.relative_to(dest).parts)
 
 
 def _is_of_the_moment(path: Path, dest: Path) -> bool:

@@ -292,12 +292,14 @@ class Soaked:
     memory: list[dict[str, Any]]
     broken: list[str]
 
-    def slope_kib(self) -> float:
-        """Growth of the coordinator per thousand takes, after the first fifth."""
+    def slope_mib(self) -> float:
+        """Growth of the coordinator per thousand takes, from the first fifth to the last take."""
         takes = np.array([row["takes"] for row in self.memory], float)
-        kib = np.array([row["rss_kib"] for row in self.memory], float)
-        late = takes > self.n_takes / 5
-        return float(np.polyfit(takes[late] / 1000, kib[late], 1)[0]) if late.sum() > 2 else 0.0
+        mib = np.array([row["rss_kib"] for row in self.memory], float) / 1024
+        at_work = (takes > self.n_takes / 5) & (takes < takes.max(initial=0))
+        if at_work.sum() < 3:
+            return float("nan")
+        return float(np.polyfit(takes[at_work] / 1000, mib[at_work], 1)[0])
 
     def text(self) -> str:
         """A chapter of the report."""
@@ -319,8 +321,9 @@ class Soaked:
             "",
             f"In the end: {states}.",
             "",
-            f"Memory of the coordinator: {min(rss):.1f} to {max(rss):.1f} MiB,"
-            f" {self.slope_kib():+.0f} KiB per thousand takes after the first fifth.",
+            f"Memory of the coordinator: {self.slope_mib():+.2f} MiB per thousand takes, from the"
+            f" first fifth to the last take; {rss[len(rss) // 2]:.1f} MiB half way, {max(rss):.1f}"
+            " MiB at most, when the night is sealed and summed up.",
             "",
             f"Rules broken: {len(self.broken)}.",
             *(f"- {text}" for text in self.broken[:50]),
@@ -345,13 +348,13 @@ def soak(folder: Path, n_takes: int, seed: int, n_workers: int) -> Soaked:
             mounted.enter_context(broken_disk(folder / "behind", card / "disk", broken_from))
         before = _sources(plan, folder)
         memory, n_kills = _disturbed(card, dest, plan, draw, n_workers, folder)
-        first = _errors(dest)
+        first, broken = _errors(dest), list(_untold(dest, plan))
         broken_from.clear()
         for path, fault in plan.items():
             _put_right(path, fault)
         ended = _ingest(card, dest, n_workers, folder / "second.txt")
         ended.wait()
-        broken = [*_lost(dest, plan), *_said_badly(folder)]
+        broken += [*_lost(dest, plan), *_said_badly(folder)]
         after = _sources(plan, folder)
         broken += [
             f"{name}: a source was changed" for name in before if before[name] != after[name]
@@ -501,6 +504,15 @@ def _states(dest: Path) -> Counter[str]:
     with NightRecord.read(dest) as record:
         states = Counter(take.state for take in record.takes())
         return states + Counter({"not to be read": len(record.problems())})
+
+
+def _untold(dest: Path, plan: Iterable[Path]) -> Iterator[str]:
+    """Takes that the first run, for all its faults, says nothing of."""
+    with NightRecord.read(dest) as record:
+        told = {take.path for take in record.takes()} | {one.path for one in record.problems()}
+    for path in plan:
+        if os.fspath(path) not in told:
+            yield f"{path.name}: the first run says nothing of it"
 
 
 def _lost(dest: Path, plan: dict[Path, str]) -> Iterator[str]:

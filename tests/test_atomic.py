@@ -9,7 +9,14 @@ import threading
 import pytest
 
 from flashpan import atomic
-from flashpan.atomic import new_file, new_folder, together, write_bytes, write_text
+from flashpan.atomic import (
+    new_file,
+    new_folder,
+    remove_left_over,
+    together,
+    write_bytes,
+    write_text,
+)
 from flashpan.errors import TakeError
 
 
@@ -225,20 +232,60 @@ def write_page_and_plot(folder, **how):
         write(folder / "plot", b"new")
 
 
-def test_of_files_that_belong_together_none_stays_where_one_fails(tmp_path):
-    (tmp_path / "plot").write_text("old")
-    with pytest.raises(TakeError, match="plot exists already"):
+def test_of_files_that_belong_together_the_first_is_never_replaced_unasked(tmp_path):
+    (tmp_path / "page").write_text("old")
+    with pytest.raises(TakeError, match="page exists already"):
         write_page_and_plot(tmp_path)
-    assert os.listdir(tmp_path) == ["plot"]
-    assert (tmp_path / "plot").read_text() == "old"
+    assert os.listdir(tmp_path) == ["page"]
+    assert (tmp_path / "page").read_text() == "old"
 
 
-def test_of_files_that_belong_together_those_that_replace_stay(tmp_path):
+def test_of_files_that_belong_together_none_stays_where_one_fails(tmp_path, monkeypatch):
+    real = atomic._sync_name
+
+    def fails(final, overwrite):
+        real(final, overwrite)
+        if final.name == "page":
+            final.unlink()
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(atomic, "_sync_name", fails)
+    with pytest.raises(TakeError, match="page: cannot be written"):
+        write_page_and_plot(tmp_path)
+    assert os.listdir(tmp_path) == []
+
+
+def test_of_files_that_belong_together_none_is_replaced_where_one_cannot_be_made(tmp_path):
     (tmp_path / "page").write_text("old")
     (tmp_path / "plot").mkdir()
     with pytest.raises(TakeError, match="plot: cannot be written"):
         write_page_and_plot(tmp_path, overwrite=True)
-    assert (tmp_path / "page").read_text() == "new"
+    assert (tmp_path / "page").read_text() == "old"
+
+
+@pytest.mark.parametrize("overwrite", [False, True])
+def test_killed_between_the_names_of_files_that_belong_together(tmp_path, overwrite):
+    if overwrite:
+        for name in ("page", "plot"):
+            (tmp_path / name).write_text("old")
+    program = (
+        "import os, signal, sys\n"
+        "from pathlib import Path\n"
+        "from flashpan import atomic\n"
+        "atomic._sync_name = lambda *_: os.kill(os.getpid(), signal.SIGKILL)\n"
+        f"with atomic.together(overwrite={overwrite}) as write:\n"
+        "    write(Path(sys.argv[1], 'page'), b'half')\n"
+        "    write(Path(sys.argv[1], 'plot'), b'half')\n"
+    )
+    run = subprocess.run([sys.executable, "-c", program, tmp_path])
+    assert run.returncode == -signal.SIGKILL
+    assert (tmp_path / "page").exists() == overwrite  # it stands for both, and comes last
+    write_page_and_plot(tmp_path, overwrite=overwrite)
+    remove_left_over(tmp_path)
+    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {
+        "page": "new",
+        "plot": "new",
+    }
 
 
 @pytest.mark.parametrize("overwrite", [False, True])

@@ -16,7 +16,7 @@ import os
 import secrets
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 from flashpan.errors import TakeError
@@ -96,21 +96,40 @@ def new_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterat
 
 @contextmanager
 def together(*, overwrite: bool = False) -> Iterator[Callable[[Path, bytes], Path]]:
-    """Give a way to write several files that belong together: path and content, as `write_bytes`.
+    """Give a way to write several files that belong together: path and content.
 
-    When the block raises, those that are new go again, so that it can be tried again; what has
-    been replaced is replaced.
+    The first one stands for all of them.  All are written before any gets its name, and the first
+    gets its own last: where it is missing, the others are half a set that a killed process left,
+    and are replaced.  When the block raises, or a name cannot be given, those that are new go
+    again; what has been replaced is replaced.
+
+    Raises
+    ------
+    TakeError
+        The first file exists and ``overwrite`` is false, or one cannot be written.
     """
-    made: list[Path] = []
+    named: list[Path] = []
+    may_replace = overwrite
 
     def write(path: Path, data: bytes) -> Path:
-        made.append(write_bytes(path, data, overwrite=overwrite))
+        nonlocal may_replace
+
+        def note(error: type[BaseException] | None, *_: object) -> None:
+            if error is None:
+                named.append(path)
+
+        files.push(note)
+        part = files.enter_context(new_file(path, overwrite=may_replace))
+        may_replace = True
+        part.write_bytes(data)
+        _sync(part, os.O_RDWR)
         return path
 
     try:
-        yield write
+        with ExitStack() as files:  # which ends what began last first
+            yield write
     except BaseException:
-        for path in made if not overwrite else ():
+        for path in named if not overwrite else ():
             with suppress(OSError):  # the disk fails altogether
                 path.unlink()
         raise

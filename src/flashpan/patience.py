@@ -100,6 +100,8 @@ def reading() -> Iterator[None]:
 def watched(give_up: Callable[[str], object]) -> Iterator[None]:
     """While the block lasts, a thread ends this process where nothing is read for too long.
 
+    In a process of `end_when_silent` the alarm does so, and nobody is called.
+
     Parameters
     ----------
     give_up : callable
@@ -107,6 +109,10 @@ def watched(give_up: Callable[[str], object]) -> Iterator[None]:
     """
     if _keeper is not None:  # somebody waits already
         yield
+        return
+    if _has_alarm:
+        with reading():
+            yield
         return
     with _kept_by(_Watch(FRAME_SECONDS.value, lambda: give_up(silence()))):
         yield

@@ -25,6 +25,7 @@ _ROUND: dict[str, Callable[[Fraction], int]] = {
     "nearest": round,  # a tie goes to the even frame
 }
 # Longer numbers are none that anybody means, and their powers of ten would fill the memory.
+_TOO_LONG = 10**18
 DECIMAL = r"[0-9]{1,18}(?:\.[0-9]{0,30})?|\.[0-9]{1,30}"
 """Pattern of a number as people write it."""
 _DURATION = re.compile(rf"({DECIMAL})\s*(s|ms|μs|us)?")
@@ -111,10 +112,11 @@ class Duration:
         """Text that `parse_duration` reads back, where the amount has a finite decimal."""
         if not self.is_real_time:
             return str(self.amount)
-        for unit in ("s", "ms"):
-            if (self.amount / _SECONDS[unit]).denominator == 1:
-                return f"{self.amount / _SECONDS[unit]}{unit}"
-        return f"{decimal_text(self.amount / _SECONDS['us'])}us"
+        amounts = {unit: self.amount / _SECONDS[unit] for unit in ("us", "ms", "s")}
+        short = [unit for unit, amount in amounts.items() if amount < _TOO_LONG] or ["s"]
+        whole = [unit for unit in short if amounts[unit].denominator == 1]
+        unit = whole[-1] if whole else short[0]
+        return f"{decimal_text(amounts[unit])}{unit}"
 
 
 def parse_duration(text: str, option: str = "") -> Duration:

@@ -7,6 +7,7 @@ import sys
 
 import pytest
 
+from flashpan.cli import main
 from flashpan.errors import TakeError
 from flashpan.eventlog import CSV_COLUMNS, read_log
 
@@ -139,6 +140,23 @@ class TestFailures:
 
     def test_a_failed_take_outranks_a_wrong_setting(self, run, flash, tmp_path):
         assert run("find", flash, tmp_path / "none.mp4", "--pre-roll", "5ms").status == 3
+
+    @pytest.mark.parametrize("form", ["--jsonl", "--csv"])
+    def test_several_takes_done_aside_are_shown_as_here(
+        self, takes, tmp_path, monkeypatch, capfd, form
+    ):
+        """As the command does where its process is its own: each take in a process beside it."""
+        words = ["find", str(takes / "flash.npy"), str(tmp_path / "none.npy")]
+        words += [str(takes / "quiet.npy"), form, "--detector", "brightness"]
+        shown = []
+        for is_own in (False, True):
+            monkeypatch.setattr("flashpan.cli.batch.is_own_process", lambda is_own=is_own: is_own)
+            with pytest.raises(SystemExit) as left:
+                main(words)
+            shown.append((left.value.code, capfd.readouterr()))
+        assert shown[0] == shown[1]
+        assert shown[0][0] == 3
+        assert "400" in shown[0][1].out
 
     def test_json_of_a_failed_take_is_nothing(self, run, tmp_path):
         assert run("find", tmp_path / "none.mp4", "--json").out == ""

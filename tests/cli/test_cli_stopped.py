@@ -9,14 +9,19 @@ import numpy as np
 import pytest
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-def test_a_search_that_is_told_to_stop(flash, tmp_path, number):
-    np.save(tmp_path / "long.npy", np.tile(np.load(flash), (20, 1, 1)))
+@pytest.mark.parametrize(
+    ("number", "n_takes"), [(signal.SIGTERM, 1), (signal.SIGINT, 1), (signal.SIGTERM, 2)]
+)
+def test_a_search_that_is_told_to_stop(flash, tmp_path, number, n_takes):
+    """Of two takes each is searched in a process beside the command's, which must end, too."""
+    take = tmp_path / "long.npy"
+    np.save(take, np.tile(np.load(flash), (20, 1, 1)))
+    takes = [str(take), str(take)][:n_takes]
     code = (
         "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "from flashpan.cli import main; main()"
     )
-    words = [sys.executable, "-c", code, "find", str(tmp_path / "long.npy"), "--jsonl"]
+    words = [sys.executable, "-c", code, "find", *takes, "--jsonl"]
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         process.stdout.readline()  # the first event: it is at work
         process.send_signal(number)

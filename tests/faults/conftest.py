@@ -1,6 +1,10 @@
 """Commands that run into trouble, in processes of their own, and what is left of it."""
 
+import shutil
+import subprocess
 import sys
+import warnings
+from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
@@ -55,3 +59,40 @@ def card(tmp_path_factory):
     np.save(folder / "a.npy", tiny_shots(1))
     video(folder / "b.mov", shots=tiny_shots(2))
     return folder
+
+
+class SmallDisk:
+    """A real file system that holds so many bytes and no more."""
+
+    most_bytes = 8 << 20
+    """Enough for all that is written, and for what must stay free."""
+
+    def __init__(self, folder):
+        self.folder = folder
+
+    def resize(self, n_bytes):
+        how = f"remount,size={n_bytes}"
+        subprocess.run(["mount", "-o", how, self.folder], check=True, capture_output=True)
+
+    def fill(self):
+        """Write until nothing more goes in."""
+        with (self.folder / "full").open("ab", buffering=0) as file, suppress(OSError):
+            while True:
+                file.write(bytes(4096))
+
+    def clear(self):
+        for path in self.folder.iterdir():
+            shutil.rmtree(path) if path.is_dir() else path.unlink()
+
+
+@pytest.fixture
+def disk(tmp_path):
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    words = ["mount", "-t", "tmpfs", "-o", f"size={SmallDisk.most_bytes}", "tmpfs", folder]
+    if not shutil.which("mount") or subprocess.run(words, capture_output=True).returncode:
+        text = "NO REAL DISK IS FILLED HERE: only an administrator may mount a small one"
+        warnings.warn(text, stacklevel=1)
+        pytest.skip(text)
+    yield SmallDisk(folder)
+    subprocess.run(["umount", folder], check=True)

@@ -8,8 +8,6 @@ room each time, so that containers and SQLite meet its end, too.
 import errno
 import os
 import shutil
-import subprocess
-import warnings
 
 import pytest
 from faultlab import DIE, QUICK, TAKE_NO_SPACE, Injected, broken_rules, crammed, hashes, lasting
@@ -97,12 +95,28 @@ def test_power_goes_before_any_write(name, card, end_of, undisturbed, tmp_path):
         again = end_of(*COMMANDS[name](card, out), *OVER.get(name, ()))
         assert again.status == 0, (did[at], again.said)
         assert lasting(out) == wanted, did[at]
-        if name != "find":  # it works in folders of others, and clears nothing away
-            assert list(out.rglob(".flashpan-*")) == []
+        assert list(out.rglob(".flashpan-*")) == []
     assert hashes(card) == before
 
 
 OVER = {"find": ["--overwrite"]}
+
+
+def test_power_goes_between_the_names_of_a_sheet(card, end_of, undisturbed, tmp_path):
+    """The names of its files are given one after the other: that of the first page is the last."""
+    wanted, did = undisturbed("sheet")
+    named = [at for at, one in enumerate(did) if one.startswith("os.link ")]
+    for at in range(named[0], len(did)) if IS_LONG else named:
+        out = tmp_path / f"dark{at}"
+        ended = end_of(*COMMANDS["sheet"](card, out), fault=Injected(str(out), at=at, error=DIE))
+        assert ended.status == -9, did[at]
+        require_whole(out)
+        is_whole = (out / "a.sheet.png").exists()
+        assert not is_whole or lasting(out) == wanted, did[at]
+        again = end_of(*COMMANDS["sheet"](card, out))
+        assert again.status == (3 if is_whole else 0), (did[at], again.said)
+        assert lasting(out) == wanted, did[at]
+        assert list(out.rglob(".flashpan-*")) == []
 
 
 @pytest.mark.parametrize("error", [errno.EIO, errno.EACCES, errno.EROFS])
@@ -119,36 +133,6 @@ def test_any_write_that_fails_once(error, card, end_of, undisturbed, tmp_path):
         assert lasting(out) == wanted, did[at]
 
 
-class SmallDisk:
-    """A real file system that holds so many bytes and no more."""
-
-    def __init__(self, folder):
-        self.folder = folder
-
-    def resize(self, n_bytes):
-        how = f"remount,size={n_bytes}"
-        subprocess.run(["mount", "-o", how, self.folder], check=True, capture_output=True)
-
-    def clear(self):
-        for path in self.folder.iterdir():
-            shutil.rmtree(path) if path.is_dir() else path.unlink()
-
-
-@pytest.fixture
-def disk(tmp_path):
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    words = ["mount", "-t", "tmpfs", "-o", f"size={ROOM_BYTES}", "tmpfs", folder]
-    if not shutil.which("mount") or subprocess.run(words, capture_output=True).returncode:
-        text = "NO REAL DISK IS FILLED HERE: only an administrator may mount a small one"
-        warnings.warn(text, stacklevel=1)
-        pytest.skip(text)
-    yield SmallDisk(folder)
-    subprocess.run(["umount", folder], check=True)
-
-
-ROOM_BYTES = 8 << 20
-"""Enough for all that is written, and for what must stay free."""
 STEP_KIB = {"trim": 12, "ingest": 60}
 
 
@@ -164,9 +148,9 @@ def test_a_real_disk_that_is_full_a_little_later_each_time(name, card, end_of, u
             n_full += 1
             assert any(word in ended.line for word in ("full", "space", "disk")), ended.line
             if out.exists():
-                disk.resize(ROOM_BYTES)  # looking into a catalog takes room, too
+                disk.resize(disk.most_bytes)  # looking into a catalog takes room, too
                 require_whole(out)
-        disk.resize(ROOM_BYTES)
+        disk.resize(disk.most_bytes)
         again = end_of(*COMMANDS[name](card, out))
         assert again.status == 0, (n_kib, again.said)
         assert lasting(out) == wanted, n_kib

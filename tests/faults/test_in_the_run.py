@@ -184,9 +184,14 @@ def test_the_card_is_pulled_out_in_the_middle(tmp_path):
     assert len(night.errors) == 4
     assert all(str(card) in error and "\n" not in error for error in night.errors)
     assert broken_rules(tmp_path / "night") == []
+    with NightRecord.read(tmp_path / "night") as record:  # whoever asks later is told of all five
+        assert sorted(one.text for one in record.problems()) == sorted(night.errors)
+        assert len(list(record.takes())) == 1
     (tmp_path / "drawer").rename(card)
     again = ingested(card, tmp_path / "night")
     assert (len(again.done), len(again.there), again.errors) == (4, 1, [])
+    with NightRecord.read(tmp_path / "night") as record:
+        assert record.problems() == []
 
 
 @pytest.fixture

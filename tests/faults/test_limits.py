@@ -5,6 +5,7 @@ that is put into the worker processes, since nobody has such a file for every li
 """
 
 import hashlib
+import json
 import os
 import re
 import signal
@@ -99,15 +100,57 @@ def test_a_search_that_hangs_ends_with_one_line(tmp_path, libraries):
     assert done.stderr.count("\n") == 1
 
 
-def test_a_search_that_crashes_names_the_take(tmp_path, libraries):
-    takes = [write_take(tmp_path / f"{name}.npy") for name in ("good", "crashes", "later")]
+BRIEF = ("--detector", "brightness")
+
+
+def run_on(command, *words):
+    """The program in a process of its own, with libraries that crash and hang in it."""
     code = "from flashpan.cli import main; main()"
-    done = subprocess.run(
-        [sys.executable, "-c", code, "find", *takes], capture_output=True, text=True, timeout=50
+    return subprocess.run(
+        [sys.executable, "-c", code, command, *words], capture_output=True, text=True, timeout=90
     )
+
+
+@pytest.mark.parametrize("command", ["find", "trim"])
+def test_of_several_takes_the_others_are_done(tmp_path, libraries, monkeypatch, command):
+    card = tmp_path / "card"
+    card.mkdir()
+    takes = [write_take(card / f"{name}.npy") for name in ("good", "crashes", "later")]
+    before = sums(card)
+    monkeypatch.delenv(limits.FRAME_SECONDS.name)
+    done = run_on(command, *takes, "--out", tmp_path / "out", "--json", *BRIEF)
+    assert done.returncode == 3
+    said = [line for line in done.stderr.splitlines() if "wrote" not in line]
+    assert len(said) == 1, done.stderr
+    assert said[0].startswith(f"flashpan: {takes[1]}: the worker process ended by signal 11 ")
+    shown = json.loads(done.stdout)
+    assert [one["take"]["path"] for one in shown] == [str(takes[0]), str(takes[2])]
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+        "good.events.json",
+        "later.events.json",
+    ]
+    assert sums(card) == before
+
+
+def test_of_several_takes_one_that_hangs_is_given_up(tmp_path, libraries):
+    takes = [write_take(tmp_path / f"{name}.npy") for name in ("hangs", "later")]
+    done = run_on("find", *takes, "--csv", *BRIEF)
+    assert done.returncode == 3
+    text = f"flashpan: {takes[0]}: the worker process ended since nothing could be read for "
+    assert done.stderr.startswith(text)
+    assert done.stderr.count("\n") == 1
+    assert done.stdout.startswith("take,path,")
+
+
+@pytest.mark.parametrize("words", [["find"], ["trim", "--budget", "100", "--out", "out"]])
+def test_a_search_that_crashes_in_the_commands_own_process_names_the_take(
+    tmp_path, libraries, words
+):
+    take = write_take(tmp_path / "crashes.npy")
+    command, *options = (str(tmp_path / word) if word == "out" else word for word in words)
+    done = run_on(command, take, *options)
     assert done.returncode == -signal.SIGSEGV
-    assert "40 frames" in done.stdout  # the first one's table
-    assert done.stderr.startswith(f"flashpan: {takes[1]}: the program was ended while it read ")
+    assert done.stderr.startswith(f"flashpan: {take}: the program was ended while it read ")
     assert done.stderr.count("\n") == 1
 
 

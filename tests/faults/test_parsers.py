@@ -68,6 +68,8 @@ def value_or_one_line(parse, *given):
 @given(AMOUNTS)
 @example("9" * 5000)
 @example("9" * 5000 + "ms")
+@example("1000000000000000.1s")
+@example("999999999999999999.000000000000000000000000000001ms")
 def test_durations(text):
     duration = value_or_one_line(parse_duration, text, "--pre-roll")
     if duration is None:

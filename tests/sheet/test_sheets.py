@@ -75,7 +75,9 @@ class TestFiles:
 
     def test_the_same_take_gives_the_same_files(self, made, tmp_path):
         take, sheets = made
+        (tmp_path / "burst.sheet-2.png").write_text("of an earlier sheet that had more pages")
         again = contact_sheet(take, tmp_path, ASKED)
+        assert not (tmp_path / "burst.sheet-2.png").exists()
         for one, other in zip(sheets.paths[:-1], again.paths[:-1], strict=True):
             assert one.read_bytes() == other.read_bytes()
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from flashpan.cli.batch import each_take, open_with
+from flashpan.cli.batch import clear_left_over, each_shown, each_take, open_with
 from flashpan.cli.forms import Csv, Json, JsonLines, Table
 from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
 from flashpan.cli.output import Results, note
@@ -84,7 +85,7 @@ def command(
     if doubted is not None:
         _require_alone(takes, doubted, jsonl=jsonl, as_csv=as_csv, out=out or overwrite or trace)
         asked, named = asked_settings(options), named_settings(settings_file)
-        work = partial(
+        explain_one = partial(
             _explain_one,
             frame=doubted,
             asked=asked,
@@ -92,25 +93,28 @@ def command(
             as_json=as_json,
             quiet=quiet,
         )
-        ctx.exit(each_take(takes, work))
+        ctx.exit(each_take(takes, explain_one))
     if overwrite and out is None:
         raise click.UsageError("--overwrite is about the logs of --out DIR; give both")
     if trace and out is None:
         raise click.UsageError("--trace writes scores beside the logs of --out DIR; give both")
     form_type = _form_type(as_json=as_json, jsonl=jsonl, as_csv=as_csv)
-    form = form_type(Results(go_on=out is not None), n_takes=len(takes))
+    if out is not None:
+        clear_left_over(out, quiet=quiet)
+    results = Results(go_on=out is not None)
+    form = form_type(results, n_takes=len(takes))
     asked, named = asked_settings(options), named_settings(settings_file)
     work = partial(
         _find_one,
         asked=asked,
         named=named,
-        form=form,
+        events=form_type(results, n_takes=len(takes)),
         out=out,
         overwrite=overwrite,
         trace=trace,
         quiet=quiet,
     )
-    status = each_take(takes, work)
+    status = each_shown(takes, work, form.log)
     form.finish()
     ctx.exit(status)
 
@@ -164,25 +168,26 @@ def _find_one(
     *,
     asked: Settings,
     named: SettingsFile | None,
-    form: Table,
+    events: Table,
     out: str | None,
     overwrite: bool,
     trace: bool,
     quiet: bool,
-) -> None:
+) -> EventLog:
+    """Search a take; its events are shown as they end, its log by whoever gets it."""
     from flashpan.eventlog import write_log
     from flashpan.settingsfile import settings_for
 
     must_be_free = None if overwrite else out
     settings = settings_for(take, asked, named)
-    log = _search(take, settings, form, must_be_free, trace=trace, quiet=quiet)
+    log = _search(take, settings, events, must_be_free, trace=trace, quiet=quiet)
     if out is not None:
         if log.trace is not None:  # before the log, which says that the search is done
             _write_scores(log, log.trace, out)
         path = write_log(log, out, overwrite)
         if not quiet:
             note(f"wrote {path}")
-    form.log(log)
+    return replace(log, trace=None)  # it is large, and written
 
 
 def _write_scores(log: EventLog, trace: ScoreTrace, out: str) -> None:
@@ -199,7 +204,7 @@ def _write_scores(log: EventLog, trace: ScoreTrace, out: str) -> None:
 def _search(
     take: str,
     settings: Settings,
-    form: Table,
+    events: Table,
     must_be_free: str | None,
     *,
     trace: bool,
@@ -216,6 +221,6 @@ def _search(
 
             def on_event(event: Event) -> None:
                 shown.event()
-                form.event(reader.info, event)
+                events.event(reader.info, event)
 
             return find(reader, settings, on_event=on_event, on_frame=shown, keep_trace=trace)

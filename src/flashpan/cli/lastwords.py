@@ -15,21 +15,26 @@ from contextlib import contextmanager, suppress
 _DEAF_TO = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 _MOST_BYTES = 1 << 16
 
-_is_own_process = False
+_is_ours = False
 _pipe = -1
 
 
 def process_is_ours() -> None:
     """Say that this process is there for the command alone, so that it may fork."""
-    global _is_own_process
-    _is_own_process = True
+    global _is_ours
+    _is_ours = True
+
+
+def is_own_process() -> bool:
+    """Whether this process is there for the command alone."""
+    return _is_ours
 
 
 @contextmanager
 def remembered() -> Iterator[None]:
     """While the block lasts, somebody else knows which take is in hand."""
     global _pipe
-    if not _is_own_process or _pipe >= 0:
+    if not _is_ours or _pipe >= 0:
         yield
         return
     reads, writes = os.pipe()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 
     from flashpan.model import TakeInfo
     from flashpan.night.headway import Headway
+
+
+_LOCK = threading.RLock()
 
 
 class Progress:
@@ -116,6 +120,8 @@ def _bar(
 ) -> tqdm[NoReturn]:
     from tqdm import tqdm
 
+    # its own would be known to other processes, and stay when a decoder ends this one
+    tqdm.set_lock(_LOCK)
     bar = tqdm(
         desc=shown(name),
         total=total,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from flashpan.cli.batch import each_take, open_with
+from flashpan.cli.batch import clear_left_over, each_shown, open_with
 from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
 from flashpan.cli.output import Results, note
 from flashpan.cli.progress import progress
@@ -75,6 +75,7 @@ def command(
 ) -> None:
     """Read the options, draw, say where the files are."""
     results = Results(go_on=True)
+    clear_left_over(out, quiet=quiet)
     work = partial(
         _sheet_one,
         asked=asked_settings(options),
@@ -84,9 +85,13 @@ def command(
         most=most,
         overwrite=overwrite,
         quiet=quiet,
-        results=results,
     )
-    ctx.exit(each_take(takes, work))
+
+    def show(paths: list[str]) -> None:
+        for path in paths:
+            results.write(path, is_exact=True)
+
+    ctx.exit(each_shown(takes, work, show))
 
 
 def _sheet_one(
@@ -99,15 +104,14 @@ def _sheet_one(
     most: int,
     overwrite: bool,
     quiet: bool,
-    results: Results,
-) -> None:
+) -> list[str]:
+    """Draw the sheets of a take, or of a night; gives the paths of what was made."""
     from flashpan.night.discovery import CATALOG_NAME
     from flashpan.settingsfile import settings_for
     from flashpan.sheet.make import contact_sheet, refuse_pipe
 
     if os.path.isfile(os.path.join(take, CATALOG_NAME)):
-        _sheet_night(take, overwrite, results)
-        return
+        return _sheet_night(take, overwrite)
     refuse_pipe(take)
     settings = settings_for(take, asked, named)
     with closing(open_with(take, settings)) as reader:
@@ -125,16 +129,13 @@ def _sheet_one(
         )
     if made.plot is None:
         note(f"{log}: has no scores beside it; without --log the take is searched and plotted")
-    for path in made.paths:
-        results.write(str(path), is_exact=True)
+    return list(map(str, made.paths))
 
 
-def _sheet_night(dest: str, again: bool, results: Results) -> None:
+def _sheet_night(dest: str, again: bool) -> list[str]:
     from flashpan.night.nightsheet import make_missing, write_night_sheet
     from flashpan.night.record import NightRecord
 
     with NightRecord.read(dest) as record:
-        for path in make_missing(record, again=again, say=note):
-            results.write(str(path), is_exact=True)
-        for path in write_night_sheet(record):
-            results.write(str(path), is_exact=True)
+        paths = make_missing(record, again=again, say=note)
+        return list(map(str, (*paths, *write_night_sheet(record))))

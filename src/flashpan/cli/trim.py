@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from flashpan.cli.batch import each_take, open_with
+from flashpan.cli.batch import each_shown, each_take, open_with
 from flashpan.cli.clip_options import clip_options
 from flashpan.cli.options import DURATIONS, asked_settings, named_settings, search_options
 from flashpan.cli.output import Results, note
@@ -95,7 +95,8 @@ def command(
     shown = _Shown(Results(go_on=True), n_takes=len(takes), as_json=as_json)
     plan_one = partial(_plan_one, run=run, asked=asked, named=named)
     if wanted.budget is None:
-        status = each_take(takes, lambda take: shown.show(_trim_one(take, plan_one, run)))
+        trim_one = partial(_trim_one, plan_one=plan_one, run=run)
+        status = each_shown(takes, trim_one, shown.show)
     else:
         status = _trim_within_budget(takes, plan_one, run, shown)
     shown.finish()

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from flashpan.atomic import make_folder, new_file, write_bytes
+from flashpan.atomic import make_folder, new_file, remove_left_over, write_bytes
 from flashpan.errors import UsageError
 from flashpan.handoff.cutlist import CLIPS, DEFAULT_RATE, START, TAKES, CutList, cut_lists
 from flashpan.handoff.kept import Kept, kept_ranges
@@ -100,6 +100,7 @@ def hand_off(
     name = Path(os.path.abspath(dest)).name
     lists = cut_lists(chosen, name, media=media, playback_rate=rate, drop=drop, start=start)
     make_folder(folder)
+    remove_left_over(folder)
     notes = [*_notes(every, chosen, lists, media, rate)]
     files = [*_write_cut_lists(lists, folder, notes.append), *_write_logs(lists, log, folder, xlsx)]
     return HandedOff(

@@ -140,6 +140,7 @@ class Catalog(NightRecord):
         it is the same take, and its first place stays.  A take that lay where this one lies now
         is replaced by it.
         """
+        self._db.run("DELETE FROM problem WHERE path = ?", found.path)
         known = self._same(identity)
         if known is not None and _is_as_noted(known, found):
             return int(known["id"])  # nothing to write, and no disk to wait for
@@ -374,14 +375,17 @@ class Catalog(NightRecord):
 
     def put_problems(self, found: Iterable[Found]) -> None:
         """Note what could not be read in the last look at the source, in place of all before."""
-        now = _now()
         with self._db.change():
             self._db.run("DELETE FROM problem")
             for one in found:
-                self._db.run(
-                    "INSERT OR REPLACE INTO problem VALUES (?, ?, ?, ?, ?)",
-                    *(one.path, one.place, one.kind, one.problem or "", now),
-                )
+                self.put_problem(one, one.problem or "")
+
+    def put_problem(self, found: Found, text: str) -> None:
+        """Note why a take cannot be read; `add` takes that back."""
+        self._db.run(
+            "INSERT OR REPLACE INTO problem VALUES (?, ?, ?, ?, ?)",
+            *(found.path, found.place, found.kind, text, _now()),
+        )
 
     def _put_note(self, name: str, value: str) -> None:
         self._db.run("INSERT OR REPLACE INTO night VALUES (?, ?)", name, value)

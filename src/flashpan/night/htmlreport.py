@@ -17,7 +17,7 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 import flashpan
-from flashpan.atomic import make_folder, new_folder
+from flashpan.atomic import make_folder, new_folder, remove_left_over
 from flashpan.cut.names import refuse_sources_inside
 from flashpan.errors import TakeError, UsageError
 from flashpan.night.discovery import CATALOG_NAME
@@ -65,6 +65,7 @@ def write_html_report(
     target = record.dest / FOLDER_NAME if folder is None else Path(folder)
     _refuse(record, target)
     make_folder(target.absolute().parent)
+    remove_left_over(target.absolute().parent)
     replaces = overwrite or (target / _MARK_NAME).is_file()
     with record.at_one_moment():
         report, takes = night_report(record), list(seen_takes(record))

@@ -13,7 +13,7 @@ from flashpan.cut.budget import parse_budget
 from flashpan.cut.plan import TrimSettings
 from flashpan.errors import FlashpanError, SettingsError, TakeError, UsageError, quoted
 from flashpan.night.desk import desk_at
-from flashpan.night.discovery import discover
+from flashpan.night.discovery import CATALOG_NAME, discover
 from flashpan.night.engines import Engine
 from flashpan.night.found import Found
 from flashpan.night.headway import Headway
@@ -99,7 +99,7 @@ def ingest(
     NightBusy
         Another run is at work on this night.
     TakeError
-        The destination takes no more.
+        The destination takes no more, or is gone.
     KeyboardInterrupt
         After the workers have been stopped and the catalog is in order.
     """
@@ -148,8 +148,11 @@ def _write_sheet(record: NightRecord, on_note: Callable[[str], object] | None) -
 def write_index(record: NightRecord) -> None:
     """Put the report beside the catalog: ``night.txt``, ``night.csv`` and ``night.json``.
 
-    A disk that takes no more leaves the old ones; the catalog has it all.
+    A disk that takes no more leaves the old ones; the catalog has it all.  Where the catalog went
+    with its disk, nothing is put into the folder that took its place.
     """
+    if not (record.dest / CATALOG_NAME).exists():
+        return
     report = night_report(record)
     forms = {"txt": format_report, "csv": report_csv, "json": report_json}
     for suffix, form in forms.items():

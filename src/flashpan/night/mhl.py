@@ -16,7 +16,8 @@ import os
 import platform
 import shutil
 import tempfile
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -98,7 +99,7 @@ def seal(
     Raises
     ------
     CatalogError
-        The list that is there was altered or is damaged.
+        The list that is there was altered or is damaged, or nothing can be written.
     TakeError
         Nothing can be written.
     """
@@ -112,10 +113,16 @@ def seal(
     work.look()
     patterns = _patterns(folder, listed)
     is_anew = bool(known) and (work.is_replaced or _hides(history, listed))
-    if is_anew:
-        _begin_anew(folder, work, patterns)
-    elif work.read:
-        _add(folder, work, patterns)
+    try:
+        if is_anew:
+            _begin_anew(folder, work, patterns)
+        elif work.read:
+            _add(folder, work, patterns)
+    except OSError as error:  # new_folder words its own
+        raise CatalogError(
+            f"{folder / FOLDER}: cannot be written ({error.strerror}); make sure that there is room"
+            f" there and in {tempfile.gettempdir()}, and run again"
+        ) from error
     return Sealed(
         n_files=len(set(listed) | (work.kept if is_anew else set(known))),
         n_new=len(work.read),
@@ -338,8 +345,8 @@ def _begin_anew(folder: Path, work: _Work, patterns: list[str]) -> None:
             elif known is not None:  # also where it is damaged: then every check says so
                 _append(session, root, folder / path, path, known.bytes, known.xxh64, known)
         _commit(session)
-        _set_aside(folder)
-        _publish(root, folder)
+        with _set_aside(folder):
+            _publish(root, folder)
 
 
 class _rewritten:  # noqa: N801  # a context manager
@@ -400,10 +407,19 @@ def _commit(session: Any) -> None:
     session.commit(creator, process)
 
 
-def _set_aside(folder: Path) -> None:
-    if (folder / FOLDER).is_dir():
-        names = (folder / f"{_ASIDE}{number}" for number in range(1, 100_000))
-        (folder / FOLDER).rename(next(name for name in names if not name.exists()))
+@contextmanager
+def _set_aside(folder: Path) -> Iterator[None]:
+    """Keep the history that is there under another name; it comes back where the block raises."""
+    old = folder / FOLDER
+    names = (folder / f"{_ASIDE}{number}" for number in range(1, 100_000))
+    aside = next(name for name in names if not name.exists())
+    old.rename(aside)
+    try:
+        yield
+    except BaseException:
+        if not old.exists():
+            aside.rename(old)
+        raise
 
 
 def _publish(root: Path, folder: Path) -> None:

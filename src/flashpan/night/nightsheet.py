@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import flashpan
-from flashpan.atomic import write_bytes
+from flashpan.atomic import together
 from flashpan.cut.anyframe import AnyFrame
 from flashpan.errors import FlashpanError
 from flashpan.night.looks import SeenTake, seen_takes
@@ -16,7 +16,7 @@ from flashpan.night.report import wall_time
 from flashpan.night.rows import CIRCLED, REJECTED, EventRow
 from flashpan.sheet.canvas import PAPER, SCREEN, Canvas, Ink, figures_pdf
 from flashpan.sheet.looks import SmallFrame, Strip, Strips, fitted
-from flashpan.sheet.make import make_sheets, scores_of
+from flashpan.sheet.make import make_sheets, page_path, remove_later_pages, scores_of
 from flashpan.sheet.strip import AFTER, BEFORE, END, ONSET, PEAK
 from flashpan.sheet.words import clocks, role_text, shortened, strength_text, take_line
 from flashpan.table import counted
@@ -55,14 +55,16 @@ def write_night_sheet(record: NightRecord) -> list[Path]:
         The disk takes no more, or a picture cannot be read.
     """
     takes = list(seen_takes(record))
-    paths = []
-    for number, page in enumerate(night_pages(record.dest.resolve().name, takes), 1):
-        name = f"{NAME}.png" if number == 1 else f"{NAME}-{number}.png"
-        paths.append(write_bytes(record.dest / name, page.png(), overwrite=True))
-    printed = (page.figure for page in night_pages(record.dest.resolve().name, takes, PAPER))
-    pdf = figures_pdf(printed, record.dest.resolve().name)
-    paths.append(write_bytes(record.dest / f"{NAME}.pdf", pdf, overwrite=True))
-    return paths
+    night, first = record.dest.resolve().name, record.dest / f"{NAME}.png"
+    with together(overwrite=True) as write:
+        pages = [
+            write(page_path(first, number), page.png())
+            for number, page in enumerate(night_pages(night, takes), 1)
+        ]
+        printed = (page.figure for page in night_pages(night, takes, PAPER))
+        pdf = write(record.dest / f"{NAME}.pdf", figures_pdf(printed, night))
+    remove_later_pages(first, len(pages))
+    return [*pages, pdf]
 
 
 def make_missing(

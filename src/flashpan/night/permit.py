@@ -28,6 +28,10 @@ class RunOver(TakeError):
     """The run that this work belongs to is over."""
 
 
+class DestinationGone(TakeError):
+    """What lies under the name of the night's folder, if anything, is not that folder."""
+
+
 @contextmanager
 def permit(dest: Path) -> Iterator[str]:
     """Let work go on while the block lasts; gives the name that jobs carry.
@@ -56,6 +60,11 @@ def revoke(dest: Path, name: str) -> None:
     """Have all work of a run stop soon; may be done twice."""
     with suppress(OSError):
         Path(dest, name).unlink()
+
+
+def is_here(dest: Path, name: str) -> bool:
+    """Whether the folder of that name is still the one that the permit was put into."""
+    return os.path.exists(os.path.join(dest, name))
 
 
 class Permit:

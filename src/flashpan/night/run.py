@@ -25,7 +25,7 @@ from flashpan.night.headway import Headway, frames_told
 from flashpan.night.identity import Identity, identity_of
 from flashpan.night.job import Job, Report, do, made_as, one_line
 from flashpan.night.key import key_of, said
-from flashpan.night.permit import revoke
+from flashpan.night.permit import DestinationGone, is_here, revoke
 from flashpan.night.rows import FAILED
 from flashpan.night.split import do_in_pieces
 from flashpan.night.stopping import go_on
@@ -181,6 +181,7 @@ class Run:
             self._catalog.put_to_come(len(self._to_come))
             self._work_through(takes)
             if not self._halt:
+                self._require_here()
                 self._order.at_end(self.night)
         except BaseException as error:
             self._give_up(error)
@@ -238,6 +239,7 @@ class Run:
     def _work_through(self, takes: deque[tuple[Found, Settings]]) -> None:
         while (takes and not self._halt) or self._in_hand:
             go_on()
+            self._require_here()
             takes += self._sorted_out(self._order.more())
             while takes and not self._halt and len(self._in_hand) < self._engine.n_places:
                 self._take_up(*takes.popleft())
@@ -249,6 +251,7 @@ class Run:
         """Do the long takes, each with all workers."""
         while self._long and not self._halt:
             go_on()
+            self._require_here()
             item = self._item(*self._long.pop(0))
             self._begin(item)
             self._decider = self._decider or Workers(1)
@@ -263,8 +266,10 @@ class Run:
             except EngineLost:
                 raise
             except Exception as error:
+                self._require_here()
                 self._died(item, error)
             else:
+                self._require_here()
                 self._note(item, report)
         if self._decider is not None:
             self._decider.close()
@@ -290,6 +295,7 @@ class Run:
             identity = self._catalog.known_identity(found) or identity_of(found)
         except FlashpanError as error:
             self._count_out(found)
+            self._catalog.put_problem(found, one_line(error))
             self._unreadable(found, str(error))
             return
         with self._catalog.together():
@@ -369,6 +375,8 @@ class Run:
         """Wait until something is done, and note what came of it."""
         done, _ = wait(self._in_hand, timeout=_LOOK_EVERY_S, return_when=FIRST_COMPLETED)
         self._look(self._in_hand.values())
+        if done:  # what they wrote may lie in another folder of that name
+            self._require_here()
         for future in done:
             item = self._in_hand.pop(future)
             error = future.exception()
@@ -459,6 +467,7 @@ class Run:
     def _give_up(self, error: BaseException) -> None:
         """Stop the workers; what they had finished counts, what they had in hand does not."""
         with undisturbed():
+            counts = is_here(self.night.dest, self._permit)
             revoke(self.night.dest, self._permit)
             self._engine.stop()
             if self._decider is not None:
@@ -466,10 +475,22 @@ class Run:
             for future, item in self._in_hand.items():
                 if future.done() and not future.cancelled() and future.exception() is None:
                     report = future.result()
-                    if not report.error:
+                    if counts and not report.error:
                         self._note(item, report)
             self._catalog.reset_running()
             self._log_end("stopped" if isinstance(error, KeyboardInterrupt) else str(error))
+
+    def _require_here(self) -> None:
+        """Stop where the destination went: the catalog must not tell of what lies elsewhere.
+
+        A catalog that is open can be written when its folder has no name any more, and workers
+        may find another folder there: an empty mount point takes whatever is put into it.
+        """
+        if not is_here(self.night.dest, self._permit):
+            raise DestinationGone(
+                f"{self.night.dest}: is not there any more: its disk was unmounted or pulled out,"
+                " or the folder was moved; bring it back and run again"
+            )
 
     def _log_begin(self) -> None:
         n_unreadable = sum(found.problem is not None for found, _ in self._order.takes)

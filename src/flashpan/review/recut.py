@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+from flashpan.atomic import remove_left_over
 from flashpan.cut.carry import carried_out
 from flashpan.cut.plan import Plan
 from flashpan.cut.report import Failed, Output
@@ -23,7 +24,7 @@ from flashpan.night.ingest import write_index
 from flashpan.night.job import clip_report
 from flashpan.night.places import inside_night
 from flashpan.night.reviewbook import ReviewBook, UnknownRow
-from flashpan.night.rows import ClipRow, TakeRow
+from flashpan.night.rows import TakeRow
 from flashpan.night.sealing import seal_again
 from flashpan.review.asked import asked_of
 from flashpan.review.rerun import row_of
@@ -61,12 +62,13 @@ def recut(dest: Path, take_id: int, number: int) -> str:
     if edit is not None:
         kept = TrimRange(edit.first, edit.last, kept.events)
     with Catalog.open(dest) as catalog, alone_in(folder):
+        remove_left_over(folder)
         outputs = _cut(row, _with_range(log, number, kept), folder, number)
-        old = [clip for clip in catalog.clips(take_id) if clip.number == number]
+        # killed between any two of these, the night has all that its list and its catalog name,
+        # and what is done the next time is the rest
+        _sum_up(catalog, row, folder, number, outputs)
         catalog.put_clips(take_id, number, [clip_report(output) for output in outputs])
-        names = {output.path.name for output in outputs}
-        _put_aside(folder, [clip for clip in old if clip.name not in names])
-        _sum_up(catalog, row, folder)
+        _put_aside(folder, number, outputs)
         write_index(catalog)
         faults = seal_again(dest)
     said = outputs[0]
@@ -118,10 +120,13 @@ def _cut(row: TakeRow, log: EventLog, folder: Path, number: int) -> list[Output]
     return outputs
 
 
-def _put_aside(folder: Path, clips: list[ClipRow]) -> None:
-    """Move clips and what lies beside them, each under a name that is free."""
-    for clip in clips:
-        for path in filter(Path.exists, (folder / clip.name, sidecar_path(folder / clip.name))):
+def _put_aside(folder: Path, number: int, outputs: list[Output]) -> None:
+    """Move earlier clips of a range and what lies beside them, each under a name that is free."""
+    mark = f"_r{number:03d}_f"
+    stem, *_ = outputs[0].path.name.rpartition(mark)
+    stay = {path.name for output in outputs for path in _with_sidecar(output.path)}
+    for path in sorted(folder.iterdir()):
+        if path.name.startswith(f"{stem}{mark}") and path.name not in stay:
             aside = folder / EARLIER
             aside.mkdir(exist_ok=True)
             path.rename(_free(aside / path.name))
@@ -135,15 +140,18 @@ def _free(path: Path) -> Path:
     return free
 
 
-def _sum_up(catalog: Catalog, row: TakeRow, folder: Path) -> None:
-    """Write the take's checksums as its files are now."""
+def _sum_up(
+    catalog: Catalog, row: TakeRow, folder: Path, number: int, outputs: list[Output]
+) -> None:
+    """Write the take's checksums with what was cut in place of what there was of that range."""
+    clips: dict[int, list[Path]] = {}
+    for clip in catalog.clips(row.id):
+        clips.setdefault(clip.number, []).append(folder / clip.name)
+    clips[number] = [output.path for output in outputs]
+    files = (path for one in sorted(clips) for clip in clips[one] for path in _with_sidecar(clip))
     stem = row.log_name.removesuffix(EXTENSION)
-    results = [folder / row.log_name, *_files(folder, list(catalog.clips(row.id)))]
-    write_checksums(folder / f"{stem}{SUFFIX}", results)
+    write_checksums(folder / f"{stem}{SUFFIX}", [folder / row.log_name, *files])
 
 
-def _files(folder: Path, clips: list[ClipRow]) -> Iterator[Path]:
-    for clip in clips:
-        for path in (folder / clip.name, sidecar_path(folder / clip.name)):
-            if path.exists():
-                yield path
+def _with_sidecar(clip: Path) -> Iterator[Path]:
+    return filter(Path.exists, (clip, sidecar_path(clip)))

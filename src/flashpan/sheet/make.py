@@ -14,7 +14,7 @@ from flashpan.cut.engine import kind
 from flashpan.cut.names import take_stem
 from flashpan.cut.plan import Plan
 from flashpan.edited import read_edited_log
-from flashpan.errors import UsageError
+from flashpan.errors import TakeError, UsageError
 from flashpan.eventlog import EXTENSION
 from flashpan.find import find, opened
 from flashpan.model import Event, EventLog, ScoreTrace
@@ -187,22 +187,43 @@ def draw_sheets(
     overwrite: bool = False,
 ) -> Sheets:
     """Draw what `make_sheets` does, of strips that are there."""
-    plot = None
+    plot, first = None, folder / f"{stem}.sheet.png"
     printed = [page.figure for page in take_pages(log, strips, PAPER)]
     with together(overwrite=overwrite) as write:
         pages = [
-            write(folder / _page_name(stem, number), page.png())
+            write(page_path(first, number), page.png())
             for number, page in enumerate(take_pages(log, strips), 1)
         ]
         if trace is not None:
             plot = write(folder / f"{stem}.scores.png", figure_png(score_plot(log, trace)))
             printed.append(score_plot(log, trace, PAPER))
         pdf = write(folder / f"{stem}.sheet.pdf", figures_pdf(printed, log.take.name))
+    remove_later_pages(first, len(pages))
     return Sheets(pages=tuple(pages), pdf=pdf, plot=plot, strips=strips)
 
 
-def _page_name(stem: str, number: int) -> str:
-    return f"{stem}.sheet.png" if number == 1 else f"{stem}.sheet-{number}.png"
+def page_path(first: Path, number: int) -> Path:
+    """Where a page of a sheet goes, numbered from 1."""
+    return first if number == 1 else first.with_name(f"{first.stem}-{number}{first.suffix}")
+
+
+def remove_later_pages(first: Path, n_pages: int) -> None:
+    """Take away pages of an earlier sheet that had more of them.
+
+    Raises
+    ------
+    TakeError
+        One cannot be removed.
+    """
+    number = n_pages + 1
+    while (path := page_path(first, number)).exists():
+        try:
+            path.unlink()
+        except OSError as error:
+            raise TakeError(
+                f"{path}: is of an earlier sheet and cannot be removed ({error.strerror})"
+            ) from error
+        number += 1
 
 
 @contextmanager
