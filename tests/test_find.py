@@ -354,7 +354,7 @@ def test_event_that_fills_the_first_frames_is_told_from_the_calm_after_it():
 
 
 def test_reading_ahead_by_a_second_thread_changes_nothing(monkeypatch):
-    module = importlib.import_module("flashpan.find")
+    module = importlib.import_module("flashpan.ahead")
     monkeypatch.setattr(module, "may_use_threads", lambda: True)
     logs = []
     for least_px in (1, 1 << 40):

@@ -37,12 +37,12 @@ from flashpan import atomic
 from flashpan.atomic import new_file, new_folder, remove_left_over
 from flashpan.cut import forms
 from flashpan.cut.engine import Cutter, size_of
-from flashpan.cut.packets import packet_table
 from flashpan.errors import ClipDiffers, TakeError, UsageError
 from flashpan.eventlog import write_log
 from flashpan.find import Search
 from flashpan.model import TrimRange
 from flashpan.readers.open import open_take
+from flashpan.readers.packets import packet_table
 from flashpan.settings import Settings
 
 QUICKLY = Settings.from_mapping({"pre_roll": 4, "post_roll": 5, "merge_gap": 3})
@@ -163,7 +163,7 @@ def test_with_what_a_search_notes_the_take_is_not_opened_again(tmp_path, monkeyp
         reader.keeps_index = True
         for _ in reader:
             pass
-    monkeypatch.setattr("flashpan.cut.packets.open_container", None)
+    monkeypatch.setattr("flashpan.readers.packets.open_container", None)
     assert Cutter(reader.packet_index).table(reader.info).is_whole
 
 

@@ -18,10 +18,10 @@ import av
 import numpy as np
 from av.video.frame import VideoFrame
 
-from flashpan.cut.packets import PacketTable, entry_frame, packet_table, pictures_from
 from flashpan.model import Frame, TakeInfo
 from flashpan.readers._video_parts import StoredPackets
 from flashpan.readers.base import Reader
+from flashpan.readers.packets import PacketTable, entry_frame, packet_table, pictures_from
 from flashpan.readers.video import VideoReader
 from flashpan.sampling import Group, Numbers, at_stride, in_groups, standing_out
 

@@ -14,12 +14,12 @@ from typing import Self
 from av.video.frame import VideoFrame
 
 from flashpan.cut.native import NativePicture, of_frame, of_video
-from flashpan.cut.packets import PacketTable, entry_frame, packet_table, pictures_from
 from flashpan.cut.source import of_still
 from flashpan.errors import TakeError
 from flashpan.model import Frame, TakeInfo
 from flashpan.readers.base import Reader
 from flashpan.readers.open import open_take
+from flashpan.readers.packets import PacketTable, entry_frame, packet_table, pictures_from
 from flashpan.readers.sequence import find_sequence
 from flashpan.readers.stills import StillsReader
 from flashpan.readers.streamed import IndexedReader

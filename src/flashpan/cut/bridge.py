@@ -24,15 +24,6 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from flashpan.cut.base import Cut, Written
-from flashpan.cut.nal import (
-    H264_PPS,
-    H264_SPS,
-    exp_golomb,
-    is_clean_break,
-    length_bytes,
-    units,
-)
-from flashpan.cut.packets import PacketTable, entry_packet, feed, packet_bytes, pictures_from
 from flashpan.cut.remux import (
     Passage,
     clip_timecode,
@@ -45,6 +36,15 @@ from flashpan.cut.remux import (
 from flashpan.errors import CutRefused
 from flashpan.ranges import Span
 from flashpan.readers._video_open import open_container, picture_stream
+from flashpan.readers.nal import (
+    H264_PPS,
+    H264_SPS,
+    exp_golomb,
+    is_clean_break,
+    length_bytes,
+    units,
+)
+from flashpan.readers.packets import PacketTable, entry_packet, feed, packet_bytes, pictures_from
 
 _CONTAINERS = ("mov,mp4", "matroska")
 _PROFILES = {66: "baseline", 77: "main", 100: "high", 110: "high10", 122: "high422"}

@@ -16,7 +16,6 @@ from flashpan.cut import files, pages
 from flashpan.cut.base import Clip, Cut, How, Written
 from flashpan.cut.bridge import bridge
 from flashpan.cut.exact import SUFFIX, store_exactly
-from flashpan.cut.packets import PacketTable, packet_table
 from flashpan.cut.remux import copy_passage, muxer_for
 from flashpan.cut.ring import FrameRing
 from flashpan.cut.sidecar import digest, write_sidecar
@@ -27,6 +26,7 @@ from flashpan.errors import ClipDiffers, CutRefused, TakeError, UnreadableTake, 
 from flashpan.model import TakeInfo
 from flashpan.ranges import inclusive
 from flashpan.readers._video_decode import PacketIndex
+from flashpan.readers.packets import PacketTable, packet_table
 
 _OF_PACKETS = frozenset({"copy", "bridge"})
 _STORED = frozenset({"raw", "npy", "yuv4mpegpipe", "pipe"})

@@ -18,7 +18,6 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from flashpan.cut.base import Cut, Written
-from flashpan.cut.packets import PacketTable, pictures_from
 from flashpan.cut.pixels import display_matrix, frame_md5, layout_name, relabelled
 from flashpan.cut.remux import (
     WITHOUT_MARKS,
@@ -30,6 +29,7 @@ from flashpan.cut.remux import (
 from flashpan.cut.verify import as_layout
 from flashpan.errors import CutRefused
 from flashpan.readers._video_open import open_container, picture_stream
+from flashpan.readers.packets import PacketTable, pictures_from
 
 SUFFIX = ".mkv"
 _OPTIONS = {"level": "3", "g": "1", "slices": "4", "slicecrc": "1"}

@@ -19,7 +19,6 @@ from flashpan.atomic import new_file
 from flashpan.cut.base import Clip, Cut, facts
 from flashpan.cut.engine import size_of
 from flashpan.cut.native import NativePicture, of_video_frames
-from flashpan.cut.packets import PacketTable, pictures_from
 from flashpan.cut.pictures import (
     PictureForm,
     StoredPictures,
@@ -39,6 +38,7 @@ from flashpan.errors import ClipDiffers
 from flashpan.model import TakeInfo
 from flashpan.ranges import inclusive
 from flashpan.readers.open import open_take
+from flashpan.readers.packets import PacketTable, pictures_from
 
 _LOOKED_AT = 16
 """Frames, spread over a range, whose levels a stretched tone is chosen for."""

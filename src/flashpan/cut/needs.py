@@ -11,7 +11,6 @@ from av.video.format import VideoFormat
 
 from flashpan.cut.base import Cut, How, StillFiles
 from flashpan.cut.engine import Cutter, chosen_way, kind
-from flashpan.cut.packets import PacketTable
 from flashpan.cut.remux import passage
 from flashpan.cut.space import Need, files_need, lossless_need, packets_need, raw_need
 from flashpan.errors import CutRefused
@@ -20,6 +19,7 @@ from flashpan.readers.base import Source
 from flashpan.readers.geometry import parse_geometry
 from flashpan.readers.multipage import MultiPageReader
 from flashpan.readers.npy import NpyReader
+from flashpan.readers.packets import PacketTable
 from flashpan.readers.sequence import find_sequence
 from flashpan.readers.y4m import parse_header, read_line
 

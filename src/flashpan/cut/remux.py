@@ -16,8 +16,6 @@ from av.packet import Packet
 from av.video.stream import VideoStream
 
 from flashpan.cut.base import Cut, Written, tag_text
-from flashpan.cut.nal import is_clean_break
-from flashpan.cut.packets import Flags, Numbers, PacketTable, entry_packet, feed, packet_bytes
 from flashpan.cut.pixels import display_matrix
 from flashpan.cut.steady import give_back, steadily
 from flashpan.cut.timecode import shifted
@@ -25,6 +23,8 @@ from flashpan.errors import CutRefused
 from flashpan.ranges import Span
 from flashpan.readers._video_decode import Decoding
 from flashpan.readers._video_open import open_container, picture_stream
+from flashpan.readers.nal import is_clean_break
+from flashpan.readers.packets import Flags, Numbers, PacketTable, entry_packet, feed, packet_bytes
 
 _MUXERS = {
     "asf": "asf",

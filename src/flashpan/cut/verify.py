@@ -10,11 +10,11 @@ from pathlib import Path
 from av.video.frame import VideoFrame
 
 from flashpan.cut.base import Cut, Written
-from flashpan.cut.packets import PacketTable, pictures_from
 from flashpan.cut.pixels import frame_md5, layout_name
 from flashpan.ranges import Span
 from flashpan.readers._video_decode import Decoding
 from flashpan.readers._video_open import open_container, picture_stream
+from flashpan.readers.packets import PacketTable, pictures_from
 
 
 def source_hashes(table: PacketTable, span: Span) -> tuple[str, ...]:

@@ -18,7 +18,6 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from flashpan.cut.packets import PacketTable, entry_frame, packet_table, pictures_from
 from flashpan.find import Measured, opened
 from flashpan.grid import Grid, lay_grid
 from flashpan.measure import Measurer
@@ -28,6 +27,7 @@ from flashpan.night.job import Job, NotAsOnePiece, Report, do
 from flashpan.night.permit import Permit
 from flashpan.night.tilefile import Measurements, read_measurements
 from flashpan.readers.base import Reader
+from flashpan.readers.packets import PacketTable, entry_frame, packet_table, pictures_from
 from flashpan.readers.streamed import IndexedReader
 from flashpan.readers.video import VideoReader
 

@@ -10,7 +10,6 @@ from io import BufferedReader, FileIO
 import numpy as np
 
 from flashpan.cut.needs import frame_bytes
-from flashpan.cut.packets import Numbers, PacketTable
 from flashpan.cut.remux import muxer_for, passage
 from flashpan.cut.stored import NpyStore
 from flashpan.errors import CutRefused, UnreadableTake
@@ -20,6 +19,7 @@ from flashpan.ranges import Span
 from flashpan.readers.base import Source
 from flashpan.readers.geometry import parse_geometry
 from flashpan.readers.npy import NpyReader
+from flashpan.readers.packets import Numbers, PacketTable
 from flashpan.readers.sequence import find_sequence
 from flashpan.readers.y4m import parse_header, read_line
 

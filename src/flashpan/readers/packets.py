@@ -21,7 +21,6 @@ from av.packet import Packet
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from flashpan.cut.nal import can_begin
 from flashpan.errors import CutRefused
 from flashpan.model import TakeInfo
 from flashpan.readers._video_decode import (
@@ -32,6 +31,7 @@ from flashpan.readers._video_decode import (
 )
 from flashpan.readers._video_index import index_table
 from flashpan.readers._video_open import open_container, picture_stream
+from flashpan.readers.nal import can_begin
 
 Numbers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
