@@ -12,7 +12,7 @@ first few frames, each frame is searched as in a full scan, and until the pictur
 long enough that nothing can join the event.  Such a search begins so far before that all it
 remembers of its past is what a full scan remembers at that frame, and at a frame where a full
 scan's sparse statistics begin anew: its scores are then those of the full scan but for rounding,
-save where something is followed by steps of its own size.
+save where something is followed by steps of its own size, or held against a search's first frames.
 
 Whatever does not fit (a source that cannot be read in part, lamps that flicker, a take in which
 something happens nearly everywhere) is answered with the reason, and the take is then searched
