@@ -17,40 +17,22 @@ from dataclasses import replace
 from fractions import Fraction
 
 from conditions import BY_FRAME, CONDITIONS, SCENES, SEEDS, Condition, Scene
+from invented_reader import InventedReader
 
 from flashpan import find
-from flashpan.model import Event, EventLog, Frame, TakeInfo
-from flashpan.readers.base import Reader, Source
+from flashpan.model import Event, EventLog, Frame
 from flashpan.units import Duration
 from sample_generators import SampleError, Take, TakeSettings, make_take
 
 ROWS, COLS = 72, 96
 
 
-class TakeReader(Reader):
+class TakeReader(InventedReader):
     """An invented take, any frame of which is rendered when it is asked for."""
-
-    name = "invented"
-
-    def __init__(self, take: Take) -> None:
-        self._take = take
-        self.info = TakeInfo(
-            path=take.name,
-            name=take.name,
-            shape=take.shape,
-            bit_depth=take.bit_depth,
-            n_frames=len(take),
-            capture_rate=take.capture_rate,
-        )
-
-    @classmethod
-    def accepts(cls, source: Source) -> bool:
-        """Nobody asks for it by name."""
-        return False
 
     def frames(self) -> Iterator[Frame]:
         """Every frame in order."""
-        return map(self._frame, range(len(self._take)))
+        return map(self._frame, range(self.info.n_frames or 0))
 
     def in_parts(self) -> Callable[[int], Frame | None]:
         """Any frame."""
@@ -60,9 +42,6 @@ class TakeReader(Reader):
         luma = self._take.frame(index)
         self.bytes_read += luma.nbytes
         return Frame(index=index, luma=luma)
-
-    def close(self) -> None:
-        """Nothing is open."""
 
 
 def fitting(only: frozenset[str]) -> Iterator[tuple[Condition, Scene]]:

@@ -9,7 +9,7 @@ import threading
 import pytest
 
 from flashpan import atomic
-from flashpan.atomic import new_file, new_folder, write_bytes, write_text
+from flashpan.atomic import new_file, new_folder, together, write_bytes, write_text
 from flashpan.errors import TakeError
 
 
@@ -124,6 +124,7 @@ def test_any_other_failure_of_the_folder_counts(tmp_path, monkeypatch):
     fail_folder_sync(monkeypatch, errno.EIO)
     with pytest.raises(TakeError, match=r"a\.txt: cannot be written"):
         write_text(tmp_path / "a.txt", "x")
+    assert os.listdir(tmp_path) == []  # so that the same command can be run again
 
 
 def test_a_full_disk_is_one_line_with_the_cure(tmp_path, monkeypatch):
@@ -201,6 +202,43 @@ class TestNewFolder:
         with pytest.raises(TakeError, match=r"clip: cannot be written \(No space.*free some"):
             self.fill(tmp_path / "clip")
         assert os.listdir(tmp_path) == []
+
+    def test_a_name_that_the_disk_cannot_keep_goes_again(self, tmp_path, monkeypatch):
+        real = atomic.sync_folder
+
+        def full(folder):
+            if folder == tmp_path:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            real(folder)
+
+        with monkeypatch.context() as patch:
+            patch.setattr(atomic, "sync_folder", full)
+            with pytest.raises(TakeError, match="clip: cannot be written"):
+                self.fill(tmp_path / "clip")
+        assert os.listdir(tmp_path) == []
+        assert sorted(os.listdir(self.fill(tmp_path / "clip"))) == ["1.txt", "2.txt"]
+
+
+def write_page_and_plot(folder, **how):
+    with together(**how) as write:
+        write(folder / "page", b"new")
+        write(folder / "plot", b"new")
+
+
+def test_of_files_that_belong_together_none_stays_where_one_fails(tmp_path):
+    (tmp_path / "plot").write_text("old")
+    with pytest.raises(TakeError, match="plot exists already"):
+        write_page_and_plot(tmp_path)
+    assert os.listdir(tmp_path) == ["plot"]
+    assert (tmp_path / "plot").read_text() == "old"
+
+
+def test_of_files_that_belong_together_those_that_replace_stay(tmp_path):
+    (tmp_path / "page").write_text("old")
+    (tmp_path / "plot").mkdir()
+    with pytest.raises(TakeError, match="plot: cannot be written"):
+        write_page_and_plot(tmp_path, overwrite=True)
+    assert (tmp_path / "page").read_text() == "new"
 
 
 @pytest.mark.parametrize("overwrite", [False, True])

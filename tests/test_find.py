@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from array_takes import ArrayReader, grey_noise
+from array_takes import ArrayReader, digitised, grey_noise
 
 from flashpan.errors import FlashpanError, RegionError, UnreadableTake
 from flashpan.find import SETTLE_FRAMES, find
@@ -364,3 +364,30 @@ def test_reading_ahead_by_a_second_thread_changes_nothing(monkeypatch):
     assert onsets(one) == [150]
     assert (one.events, one.ranges) == (other.events, other.ranges)
     assert one.totals.frames == other.totals.frames == 200
+
+
+@pytest.mark.parametrize("seed", [0, 5])
+def test_a_glow_that_fades_ends_and_holds_no_later_event(seed):
+    # Tiles rise together, each falls by its own time constant (an exponential decay).
+    draw = np.random.default_rng(seed)
+    shape, onset, next_onset = (96, 132), 200, 1020
+    constants = draw.uniform(4.0, 40.0, (8, 11)).repeat(12, axis=0).repeat(12, axis=1)
+    reach = np.zeros((8, 11))
+    reach[1:6, 2:9] = draw.uniform(0.2, 1.0, (5, 7))
+    height = 1500.0 * reach.repeat(12, axis=0).repeat(12, axis=1)
+    noise = 12.0
+
+    def pictures():
+        for index in range(1200):
+            since = [index - begin for begin in (onset, next_onset) if index >= begin]
+            glow = sum(height * np.exp(-lag / constants) for lag in since)
+            yield digitised(300.0 + glow + draw.normal(0.0, noise, shape), 12)
+
+    reader = ArrayReader(pictures(), shape=shape, bit_depth=12)
+    log = find(reader, Settings.from_mapping({"merge_gap": 450}), keep_trace=True)
+    # The longest glow is below a tenth of the noise of a tile's mean of four by then.
+    faded = onset + 40.0 * np.log(1500.0 / (0.1 * noise / 24.0))
+    assert onsets(log) == [onset, next_onset]
+    assert log.events[0].end < faded
+    rests = (log.trace.frames > faded) & (log.trace.frames < next_onset)
+    assert (log.trace.scores < log.trace.thresholds)[:, rests].all()

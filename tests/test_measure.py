@@ -11,7 +11,6 @@ from flashpan.grid import lay_grid
 from flashpan.measure import LeadingPictures, Measurer
 from flashpan.medians import median
 from flashpan.model import Frame, Region, TakeInfo, Tiles
-from flashpan.strips import Strips
 
 EPS = float(np.finfo(np.float32).eps)
 
@@ -317,28 +316,6 @@ def test_one_pixel_counts_for_three_levels_where_nothing_else_changes():
     # A ninth of three levels less its share in the tile's mean; where it is far, that share alone.
     assert found.speck[1, 2] == pytest.approx(max(100 / 144, 3 / 9 - 100 / 144) / 255, abs=2 * EPS)
     assert np.count_nonzero(found.speck) == 1
-
-
-@pytest.mark.parametrize("bit_depth", [8, 12, 16])
-@pytest.mark.parametrize("shape", [(300, 301), (520, 160)])
-def test_large_pictures_add_up_as_small_ones_do(shape, bit_depth):
-    grid = lay_grid(shape)
-    strips = Strips(grid)
-    (pixels,) = drawn(4, shape, bit_depth, n_frames=1)
-    found = {
-        "sum": strips.sums(pixels),
-        "square": strips.squares(pixels),
-        "largest": strips.largest(pixels),
-        "smallest": strips.smallest(pixels),
-    }
-    exact = pixels.astype(object)  # Python's integers
-    for row, col in np.ndindex(grid.shape):
-        box = grid.pixels(row, col, row + 1, col + 1)
-        tile = exact[box.top : box.bottom, box.left : box.right]
-        assert found["sum"][row, col] == tile.sum()
-        assert found["square"][row, col] == (tile**2).sum()
-        assert found["largest"][row, col] == tile.max()
-        assert found["smallest"][row, col] == tile.min()
 
 
 @pytest.mark.parametrize("n", [1, 2, 7, 540])

@@ -189,7 +189,7 @@ def test_what_an_event_left_behind_opens_another_when_it_moves():
 
 @pytest.mark.parametrize(("rest", "end"), [(REST_FRAMES - 1, None), (REST_FRAMES + 1, 3)])
 def test_take_that_ends_in_a_changed_scene_at_rest(rest, end):
-    series = [0, 0, 25, 30, *[score(i, 30, moving=0.0) for i in range(4, 4 + rest)]]
+    series = [0, 0, 25, 30, *[score(i, 30, moving=0.0, since=2) for i in range(4, 4 + rest)]]
     (found,) = picks(series)
     assert found.end == (len(series) - 1 if end is None else end)
 
@@ -206,17 +206,17 @@ def test_late_evidence_opens_no_second_event():
 
 
 def test_settled_scene_ends_the_event_where_it_stopped_moving():
-    plateau = [score(i, 30, moving=0.0) for i in range(4, 20)]
-    settled = score(20, 30, moving=0.0, settled=True)
+    plateau = [score(i, 30, moving=0.0, since=2) for i in range(4, 20)]
+    settled = score(20, 30, moving=0.0, since=2, settled=True)
     found = picks([0, 0, 25, 30, *plateau, settled, 0, 0])
     assert [(p.onset, p.end, p.stays) for p in found] == [(2, 3, True)]
 
 
 def test_stretches_of_a_settled_scene_are_events_of_their_own():
-    plateau = [score(i, 30, moving=0.0) for i in range(4, 20)]
-    second = [score(20, 60), score(21, 60, moving=0.0)]
-    rest = [score(i, 30, moving=0.0) for i in range(22, 40)]
-    settled = score(40, 30, moving=0.0, settled=True)
+    plateau = [score(i, 30, moving=0.0, since=2) for i in range(4, 20)]
+    second = [score(20, 60), score(21, 60, moving=0.0, since=20)]
+    rest = [score(i, 30, moving=0.0, since=2) for i in range(22, 40)]
+    settled = score(40, 30, moving=0.0, since=2, settled=True)
     found = picks([0, 0, 25, 30, *plateau, *second, *rest, settled, 0, 0], gap=5)
     assert [pick.onset for pick in found] == [2, 20]
 
@@ -271,9 +271,9 @@ def test_events_ascend_and_do_not_overlap(gap):
 
 def test_flash_after_the_scene_has_settled_is_an_event_of_its_own():
     moved = [0, 0, 25, 30]
-    plateau = [score(i, 30, moving=0.0) for i in range(4, 20)]
-    settled = score(20, 30, moving=0.0, settled=True)
-    held = [score(i, 12, moving=0.0) for i in range(21, 40)]
+    plateau = [score(i, 30, moving=0.0, since=2) for i in range(4, 20)]
+    settled = score(20, 30, moving=0.0, since=2, settled=True)
+    held = [score(i, 12, moving=0.0, since=2) for i in range(21, 40)]
     found = picks([*moved, *plateau, settled, *held, 80, 80, 0, 0, 0, 0, 0, 0, 0], gap=5)
     assert [(p.onset, p.end, p.stays) for p in found] == [(2, 3, True), (40, 41, False)]
 
@@ -301,25 +301,10 @@ def test_what_an_event_left_elsewhere_is_no_other_event():
     assert [pick.onset for pick in _beside_what_stays((12, 20), since=3)] == [2]
 
 
-def _comes_back_and_moves_again(first, quiet):
-    moved, remains = [0, 0, 25, 30], [score(i, 12, moving=0.0) for i in range(4, 20)]
-    return [*moved, *remains, *[0] * quiet, *first, *[0] * 40]
-
-
-def test_what_moves_after_what_was_left_behind_went_is_another_event():
-    found = picks(_comes_back_and_moves_again([40, 50], quiet=20), gap=30)
-    assert [(p.onset, p.end, p.stays) for p in found] == [(2, 19, False), (40, 41, False)]
-
-
-def test_what_moves_within_the_merge_gap_is_the_same_event():
-    assert spans(picks(_comes_back_and_moves_again([40, 50], quiet=20), gap=60)) == [(2, 41, 41)]
-
-
-def test_coming_back_after_longer_than_the_merge_gap_is_the_same_event():
-    assert spans(picks(_comes_back_and_moves_again([40, 50], quiet=0), gap=10)) == [(2, 21, 21)]
-
-
-def test_another_event_begins_after_what_the_one_before_left_behind():
-    series = _comes_back_and_moves_again([40, 50], quiet=20)
-    found = picks(series, gap=30, look_back=lambda earliest, guess, extent: earliest)
-    assert [(p.onset, p.end) for p in found][1] == (20, 41)
+def test_what_departs_anew_beside_a_plateau_has_moved():
+    plateau = [score(i, 30, moving=0.0, since=2) for i in range(4, 9)]
+    leaves = [score(9, 31, moving=0.0, since=9), score(10, 31, moving=0.0, since=10)]
+    held = score(11, 30, moving=0.0, since=2)
+    settled = score(12, 30, moving=0.0, since=2, settled=True)
+    found = picks([0, 0, 25, 30, *plateau, *leaves, held, settled, 0, 0], gap=8)
+    assert [(p.onset, p.end) for p in found] == [(2, 10)]

@@ -15,7 +15,7 @@ import fcntl
 import os
 import secrets
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -86,12 +86,34 @@ def new_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterat
             yield part
             _sync(part, os.O_RDWR)
             _publish(part, final, overwrite)
-            sync_folder(final.parent)
+            _sync_name(final, overwrite)
     except OSError as error:
         raise TakeError(f"{final}: cannot be written ({error.strerror}); {_cure(error)}") from error
     finally:
         with suppress(OSError):  # already renamed, or never made
             part.unlink()
+
+
+@contextmanager
+def together(*, overwrite: bool = False) -> Iterator[Callable[[Path, bytes], Path]]:
+    """Give a way to write several files that belong together: path and content, as `write_bytes`.
+
+    When the block raises, those that are new go again, so that it can be tried again; what has
+    been replaced is replaced.
+    """
+    made: list[Path] = []
+
+    def write(path: Path, data: bytes) -> Path:
+        made.append(write_bytes(path, data, overwrite=overwrite))
+        return path
+
+    try:
+        yield write
+    except BaseException:
+        for path in made if not overwrite else ():
+            with suppress(OSError):  # the disk fails altogether
+                path.unlink()
+        raise
 
 
 @contextmanager
@@ -113,11 +135,11 @@ def new_folder(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iter
         with _at_work_in(final.parent):
             part.mkdir()
             yield part
-            for file in part.iterdir():
+            for file in part.rglob("*"):
                 _sync(file, os.O_RDONLY)
             sync_folder(part)
             _publish_folder(part, final, overwrite)
-            sync_folder(final.parent)
+            _sync_name(final, overwrite)
     except OSError as error:
         raise TakeError(f"{final}: cannot be written ({error.strerror}); {_cure(error)}") from error
     finally:
@@ -161,9 +183,10 @@ def remove_left_over(folder: str | os.PathLike[str]) -> list[str]:
 
 
 def _is_temporary(path: Path) -> bool:
-    """Whether a name is one that this module gives."""
+    """Whether a name is one that this module gives, or a database's beside it (``.part-wal``)."""
     rest = path.name.removeprefix(_MARK)
-    return rest != path.name and (rest.partition(".")[2].partition(".")[0] in ("part", "of"))
+    kind = rest.partition(".")[2].partition(".")[0].partition("-")[0]
+    return rest != path.name and kind in ("part", "of")
 
 
 def _cleared(path: Path) -> str:
@@ -226,6 +249,16 @@ def _publish(part: Path, final: Path, overwrite: bool) -> None:
             raise
         refuse_existing(final)
         part.replace(final)
+
+
+def _sync_name(final: Path, overwrite: bool) -> None:
+    """Force a new name to disk; one that may not stay goes, so that it can be tried again."""
+    try:
+        sync_folder(final.parent)
+    except OSError:
+        if not overwrite:  # else what it replaced is gone already
+            _remove(final)
+        raise
 
 
 def _publish_folder(part: Path, final: Path, overwrite: bool) -> None:

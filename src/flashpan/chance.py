@@ -213,8 +213,10 @@ class Tail:
     def extend(self, values: Sequence[float], law: MaxLaw) -> bool:
         """Remember scores of quiet frames, of which at most the last makes a fit due."""
         due = self.until_due == len(values)
-        at = (self._count + np.arange(len(values))) % len(self._values)
-        self._values[at] = values
+        at = self._count % len(self._values)
+        n_first = min(len(values), len(self._values) - at)
+        self._values[at : at + n_first] = values[:n_first]
+        self._values[: len(values) - n_first] = values[n_first:]
         self._count += len(values)
         if due:
             self.fit(law)

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Self, TypeVar
 
-from flashpan.errors import SettingsError
+from flashpan.errors import SettingsError, quoted
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -98,13 +98,13 @@ def _checked(name: str, value: Any) -> Any:
     if name in CHOICES:
         return _choice(name, value)
     if not isinstance(value, bool):
-        raise SettingsError(f"{label} must be true or false, not {value!r}")
+        raise SettingsError(f"{label} must be true or false, not {quoted(value)}")
     return value
 
 
 def _choice(name: str, word: Any) -> str:
     if not isinstance(word, str):
-        raise SettingsError(f"{name} must be text, not {word!r}")
+        raise SettingsError(f"{name} must be text, not {quoted(word)}")
     if word not in CHOICES[name]:
-        raise SettingsError(f"{name} cannot be {word!r}; {nearest(word, CHOICES[name])}")
+        raise SettingsError(f"{name} cannot be {quoted(word)}; {nearest(word, CHOICES[name])}")
     return word

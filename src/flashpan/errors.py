@@ -15,11 +15,32 @@ FlashpanError
 
 from __future__ import annotations
 
+import traceback
+from pathlib import Path
+
+_SHOWN = 60
+
 
 class FlashpanError(Exception):
     """Root of everything flashpan raises on purpose; ``str()`` is one line with the cure."""
 
     exit_code = 3
+
+
+def quoted(value: object) -> str:
+    """A value as messages show it: in quotes where it is text, and cut short where it is long."""
+    text = repr(value)
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}…"
+
+
+def unforeseen(error: BaseException) -> str:
+    """One line on an error that nobody has reckoned with: what it is, and where it came from."""
+    place, trace = "", error.__traceback__
+    while trace is not None:
+        place = f" ({Path(trace.tb_frame.f_code.co_filename).name}, line {trace.tb_lineno})"
+        trace = trace.tb_next
+    said = " ".join("".join(traceback.format_exception_only(error)).split())
+    return f"{said}{place}; this is a fault of a reader, a detector or flashpan"
 
 
 class UsageError(FlashpanError):

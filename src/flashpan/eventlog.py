@@ -18,9 +18,11 @@ from typing import Any
 import flashpan
 from flashpan.atomic import make_folder, write_text
 from flashpan.errors import TakeError
+from flashpan.jsontext import loads
+from flashpan.logfaults import faults, parsed
 from flashpan.model import Event, EventLog, Fingerprint, Region, TakeInfo, Totals, TrimRange
 from flashpan.settings import rate_number
-from flashpan.units import playback_time, real_time
+from flashpan.units import exact, playback_time, real_time
 
 SCHEMA = 1
 EXTENSION = ".events.json"
@@ -81,13 +83,21 @@ def from_dict(data: dict[str, Any]) -> EventLog:
     KeyError, TypeError, ValueError
         A key of the contract is missing or of the wrong type.
     """
+    try:
+        return _from_dict(data)
+    except ArithmeticError as error:  # a rate of zero, a number without end
+        raise ValueError(str(error)) from error
+
+
+def _from_dict(data: dict[str, Any]) -> EventLog:
     take = _take_from_dict(data["take"])
     return EventLog(
         take=take,
         settings=dict(data["settings"]),
         events=tuple(_event_from_dict(event, take) for event in data["events"]),
         ranges=tuple(
-            TrimRange(kept["first"], kept["last"], tuple(kept["events"])) for kept in data["ranges"]
+            TrimRange(kept["first"], kept["last"], tuple(kept.get("events", ())))
+            for kept in data["ranges"]
         ),
         totals=Totals(**{name: data["totals"][name] for name in Totals.__slots__}),
         warnings=tuple(data["warnings"]),
@@ -141,9 +151,11 @@ def read_log(path: str | os.PathLike[str]) -> EventLog:
         Not there, not readable, or no event log.
     """
     try:
-        data = json.loads(Path(path).read_text(encoding="utf-8"))
+        data = parsed(Path(path).read_text(encoding="utf-8"))
         if data["schema"] < SCHEMA:
             raise ValueError(f"schema {data['schema']}")
+        for fault in faults(data, None):
+            raise ValueError(fault)
         return from_dict(data)
     except OSError as error:
         raise TakeError(f"{path}: cannot be read ({error.strerror}); check the path") from error
@@ -222,7 +234,7 @@ def ranges_by_event(log: EventLog) -> dict[int, TrimRange]:
 def _belongs_to(path: Path, take: TakeInfo) -> bool:
     """Whether a log path is free, or already holds this very take's log."""
     try:
-        owner = json.loads(path.read_text(encoding="utf-8"))["take"]["absolute_path"]
+        owner = loads(path.read_text(encoding="utf-8"))["take"]["absolute_path"]
     except FileNotFoundError:
         return True
     except (OSError, KeyError, TypeError, ValueError):
@@ -300,7 +312,7 @@ def _rate(data: dict[str, Any], name: str) -> Fraction | None:
 
 
 def _fraction(value: str | float | None) -> Fraction | None:
-    return None if value is None else Fraction(str(value))
+    return None if value is None else exact(str(value))
 
 
 def _event_from_dict(data: dict[str, Any], take: TakeInfo) -> Event:

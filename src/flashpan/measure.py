@@ -11,11 +11,11 @@ import math
 from dataclasses import replace
 from typing import Any
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
 from flashpan.grid import Grid
+from flashpan.kernels.fractions import tile_means, tile_specks
 from flashpan.medians import median
 from flashpan.model import FloatGrid, Frame, TakeInfo, Tiles
 from flashpan.strips import Strips
@@ -39,87 +39,64 @@ class Measurer:
     def __init__(self, info: TakeInfo, grid: Grid) -> None:
         self._info = info
         self._grid = grid
-        self._strips = Strips(grid)
         self._counted = grid.n_px > 0
         self._after_predicted = False
         self._previous: npt.NDArray[Any] | None = None
         self._mean = np.zeros(grid.shape, np.float32)
-        # Used again for every frame: new memory costs as much as the sums.
-        self._difference = self._change = self._boxes = np.zeros((0, 0), np.uint8)
+        self._strips: Strips | None = None
         with np.errstate(divide="ignore"):
-            per_px = np.where(grid.n_px > 0, 1.0 / grid.n_px, 0.0)
-        self._per_px = per_px / info.full_scale
+            per_px = np.where(self._counted, 1.0 / grid.n_px, 0.0)
+        scaled = per_px / info.full_scale
         # Of tiles that are masked in part nobody knows what their borders are.
         area = np.outer(np.diff(grid.row_edges), np.diff(grid.col_edges))
-        self._whole = np.where(grid.n_px == area, self._per_px, 0.0)
-        self._per_px_sq = per_px / info.full_scale**2
-        self._black = np.where(grid.n_px > 0, info.black / info.full_scale, 0.0)
+        whole = np.where(grid.n_px == area, scaled, 0.0)
+        self._factors = np.stack([scaled, per_px / info.full_scale**2, whole])
+        self._black = info.black / info.full_scale
+        self._ninth = np.float32(1.0 / (9.0 * info.full_scale))
 
     def begin(self, frame: Frame) -> None:
-        """Take a frame for the one before the next, without measuring all of it."""
-        self._previous = self._cut(frame.luma)
-        sums = self._strips.sums(self._previous)
-        self._mean = (sums * self._per_px - self._black).astype(np.float32)
+        """Take a frame for the one before the next, without telling of it."""
+        luma = self._cut(frame.luma)
+        self._mean = self._statistics(luma, luma)[0]
+        self._previous = luma
         self._after_predicted = not frame.is_keyframe
 
     def measure(self, frame: Frame) -> Tiles:
         """Return the statistics of a frame against the one measured before it."""
         luma = self._cut(frame.luma)
         previous, self._previous = self._previous, luma
-        difference = self._absolute(luma, previous)
-        sums = self._strips.sums
-        mean = (sums(luma) * self._per_px - self._black).astype(np.float32)
+        # Before the first frame, all was as in it.
+        mean, abs_diff, squares, across, down = self._statistics(
+            luma, luma if previous is None else previous
+        )
         before, self._mean = self._mean, mean
-        squares = (self._strips.squares(difference) * self._per_px_sq).astype(np.float32)
-        across, down = self._slopes(luma)
         return Tiles(
             index=frame.index,
             mean=mean,
-            speck=self._specks(luma, previous, mean - before, squares),
+            speck=self._specks(luma, previous, before, squares),
             across=across,
             down=down,
-            abs_diff=(sums(difference) * self._per_px).astype(np.float32),
+            abs_diff=abs_diff,
             sq_diff=squares,
             has_previous=previous is not None,
             refreshed=self._is_refreshed(frame),
         )
 
-    def _slopes(self, luma: npt.NDArray[Any]) -> tuple[FloatGrid, FloatGrid]:
-        """What every tile's mean changes by when the picture moves one pixel right, or down.
-
-        It gains what lies along its one border and loses what lies along the other.
-        """
-        rows, cols = self._grid.row_edges, self._grid.col_edges
-        beside = [
-            (luma[:, np.maximum(cols - 1, 0)], luma[:, np.minimum(cols, luma.shape[1] - 1)], 0),
-            (luma[np.maximum(rows - 1, 0)], luma[np.minimum(rows, luma.shape[0] - 1)], 1),
-        ]
-        slopes = []
-        for before, after, axis in beside:
-            lines = before.astype(np.float32) + after
-            edges = rows if axis == 0 else cols
-            along = np.add.reduceat(lines, edges[:-1], axis=axis, dtype=np.float64)
-            gain = -np.diff(along, axis=1 - axis)
-            slopes.append((0.5 * gain * self._whole).astype(np.float32))
-        return slopes[0], slopes[1]
-
-    def _absolute(
-        self, luma: npt.NDArray[Any], previous: npt.NDArray[Any] | None
-    ) -> npt.NDArray[Any]:
-        """Absolute difference of every pixel; nought for the first frame."""
-        if self._difference.shape != luma.shape:
-            wide = np.int16 if luma.dtype == np.uint8 else np.float32
-            self._difference = np.zeros_like(luma)
-            self._change, self._boxes = np.empty(luma.shape, wide), np.empty(luma.shape, wide)
-        if previous is not None:
-            cv2.absdiff(luma, previous, self._difference)
-        return self._difference
+    def _statistics(self, luma: npt.NDArray[Any], previous: npt.NDArray[Any]) -> list[FloatGrid]:
+        """Mean, mean absolute and squared difference, and slopes across and down."""
+        strips = self._strips = self._strips or Strips(self._grid, luma.dtype)
+        strips.add(luma, previous)
+        found = [np.empty(self._grid.shape, np.float32) for _ in range(5)]
+        tile_means(
+            strips.sums, strips.across, strips.down, self._factors, self._black, tuple(found)
+        )
+        return found
 
     def _specks(
         self,
         luma: npt.NDArray[Any],
         previous: npt.NDArray[Any] | None,
-        step: FloatGrid,
+        before: FloatGrid,
         squares: FloatGrid,
     ) -> FloatGrid:
         """Largest 3 × 3 pixel mean of the change, less the tile's own, in every tile.
@@ -127,25 +104,15 @@ class Measurer:
         Single pixels are capped at six times the usual difference, since pixels that blink are
         no specks.
         """
-        if previous is None:
-            return np.zeros_like(step)
-        change = self._change
-        np.subtract(luma, previous, out=change, dtype=change.dtype)
-        cap = change.dtype.type(self._pixel_cap(squares))
-        np.clip(change, -cap, cap, out=change)
-        # Beyond the border nothing changes.
-        cv2.boxFilter(
-            change,
-            -1,
-            (3, 3),
-            self._boxes,
-            normalize=False,
-            borderType=cv2.BORDER_CONSTANT | cv2.BORDER_ISOLATED,
-        )
-        scale = np.float32(1.0 / (9.0 * self._info.full_scale))
-        up = self._strips.largest(self._boxes) * scale - step
-        down = step - self._strips.smallest(self._boxes) * scale
-        return np.where(self._counted, np.maximum(up, down), np.float32(0.0))
+        specks = np.zeros(self._grid.shape, np.float32)
+        strips = self._strips
+        if previous is None or strips is None:
+            return specks
+        strips.find(luma, previous, self._pixel_cap(squares))
+        step = self._mean, before
+        extremes = strips.largest, strips.smallest
+        tile_specks(*extremes, strips.unit, self._ninth, *step, self._counted, specks)
+        return specks
 
     def _pixel_cap(self, squares: FloatGrid) -> float:
         """Six times the usual difference of a pixel, at least three levels."""
@@ -158,11 +125,15 @@ class Measurer:
         return frame.is_keyframe and after_predicted and self._info.predicts_with_loss
 
     def _cut(self, luma: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """The part of a picture that is looked at; contiguous, and not to be written to."""
         window = self._grid.window
         part = luma[window.top : window.bottom, window.left : window.right]
         if self._grid.mask is not None:
-            return part * self._grid.mask
-        return part if part.flags.c_contiguous else np.ascontiguousarray(part)
+            part = part * self._grid.mask
+        elif not part.flags.c_contiguous:
+            part = np.ascontiguousarray(part)
+        part.flags.writeable = False
+        return part
 
 
 class LeadingPictures:

@@ -237,16 +237,12 @@ class Channel:
 
 @dataclass(slots=True, kw_only=True)
 class _Stir:
-    """A stretch of an open event in which the scene moved.
-
-    ``after`` is the last departure before it, where the scene had come back by then.
-    """
+    """A stretch of an open event in which the scene moved."""
 
     onset: int
     last: int
     opened: int
     free_from: int = 0
-    after: int | None = None
     is_dated: bool = False
     peak: int = 0
     detector: str = ""
@@ -306,8 +302,6 @@ class _Open:
     opening: Opening | None = None
     stirs: list[_Stir] = field(default_factory=list)
     settled_at: int = -1
-    # The last departure, where there has been none for some frames until the present one.
-    rested: int | None = None
 
 
 class Picker:
@@ -492,7 +486,6 @@ class Picker:
         warm: Mapping[str, float],
         refreshed: bool,
     ) -> None:
-        event.rested = event.last if index - event.last > CLOSE_WITHIN else None
         for name in warm:
             event.last = max(event.last, scores[name].until)
         if not event.stirs:
@@ -501,7 +494,9 @@ class Picker:
             score = scores[name]
             _, closing = self.channels[name].thresholds(refreshed)
             is_other = name in hot and self._is_elsewhere(event, score)
-            moves = score.moving > closing or excess > _RISE * event.stirs[-1].excess
+            stir = event.stirs[-1]
+            begins = name in hot and stir.last < score.since == score.until
+            moves = begins or score.moving > closing or excess > _RISE * stir.excess
             if moves or is_other:
                 self._stir_on(event, index, name, score, excess, name in hot, refreshed)
             if is_other:
@@ -539,10 +534,7 @@ class Picker:
         stir = event.stirs[-1]
         if index - stir.last - 1 > self._gap:
             self._date(stir)
-            free_from = 1 + (stir.last if event.rested is None else event.rested)
-            stir = _Stir(
-                onset=index, last=index, opened=index, free_from=free_from, after=event.rested
-            )
+            stir = _Stir(onset=index, last=index, opened=index, free_from=stir.last + 1)
             event.stirs.append(stir)
         stir.last = max(stir.last, score.until)
         opening, _ = self.channels[name].thresholds(refreshed, score.in_retrospect)
@@ -585,24 +577,13 @@ class Picker:
         ]
         if at_end and not rests and strong[-1].last > event.settled_at:
             picks[-1] = replace(picks[-1], end=max(picks[-1].end, event.last), stays=False)
-        picks += self._passing(rest, event.last)
+        if rest:  # and the scene came back from it
+            for stir in rest[1:]:
+                rest[0].absorb(stir)
+            picks.append(rest[0].pick(event.last, stays=False))
         for pick in picks:
             self._free_from = pick.end + 1
             yield replace(pick, opening=event.opening)
-
-    @staticmethod
-    def _passing(stirs: Sequence[_Stir], last: int) -> list[Pick]:
-        """Events that the scene came back from: one for each time that it was away."""
-        picks, present = [], None
-        for stir in stirs:
-            if present is not None and stir.after is not None:
-                picks.append(present.pick(stir.after, stays=False))
-                present = None
-            if present is None:
-                present = stir
-            else:
-                present.absorb(stir)
-        return picks if present is None else [*picks, present.pick(last, stays=False)]
 
 
 def _joined(one: Extent | None, other: Extent | None) -> Extent | None:

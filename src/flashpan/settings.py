@@ -8,6 +8,7 @@ each value with the place it came from, so that nothing is hidden.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from fractions import Fraction
@@ -16,9 +17,10 @@ from typing import Any, Self
 
 from flashpan import registry
 from flashpan.clipsettings import CLIP_DEFAULTS, ClipSettings, nearest
-from flashpan.errors import FlashpanError, SettingsError
+from flashpan.errors import FlashpanError, SettingsError, quoted
 from flashpan.model import Region, TakeInfo
 from flashpan.units import (
+    MOST_FRAMES,
     Duration,
     RegionSpec,
     decimal_text,
@@ -37,6 +39,7 @@ _NOTHING_SAID = ClipSettings()
 # Rolls and gap that nobody asked for: so much real time where the capture rate is known, but
 # never fewer than so many frames.  A stepped leader glows faintly for some 25 ms before the
 # bright frame; the strokes of one flash follow each other within some 300 ms.
+_WHOLE = re.compile(r"[+-]?[0-9]{1,16}")
 _DEFAULT_ROLLS = {
     "pre_roll": (Fraction(30, 1000), 25),
     "post_roll": (Fraction(50, 1000), 25),
@@ -322,7 +325,7 @@ def _require_order(first: int | None, last: int | None) -> None:
 def _require_detector(name: str) -> None:
     known = registry.names(registry.DETECTORS)
     if name not in known:
-        raise SettingsError(f"no detector called {name!r}; {nearest(name, known)}")
+        raise SettingsError(f"no detector called {quoted(name)}; {nearest(name, known)}")
 
 
 def _known_name(key: str, source: str) -> str:
@@ -331,14 +334,16 @@ def _known_name(key: str, source: str) -> str:
     if name not in valid:
         if "-" in key:  # as a settings file has them
             valid = [one.replace("_", "-") for one in valid]
-        raise SettingsError(f"{source}: unknown setting {key!r}; {nearest(key, valid)}")
+        raise SettingsError(f"{source}: unknown setting {quoted(key)}; {nearest(key, valid)}")
     return name
 
 
 def _number_text(value: object, name: str) -> str:
     """Text of a number or a text; a float gives the digits it was written with."""
     if isinstance(value, bool) or not isinstance(value, str | int | float | Fraction):
-        raise SettingsError(f"{name} must be a number or text, not {value!r}")
+        raise SettingsError(f"{name} must be a number or text, not {quoted(value)}")
+    if isinstance(value, int) and abs(value) > MOST_FRAMES:
+        raise SettingsError(f"{name} cannot be as large as that; no take has so many frames")
     return decimal_text(value) if isinstance(value, Fraction) else str(value)
 
 
@@ -351,22 +356,22 @@ def _to_duration(value: object, name: str) -> Duration:
 
 
 def _to_int(value: object, name: str) -> int:
-    try:
-        return int(_number_text(value, name))
-    except ValueError:
-        raise SettingsError(f"{name} must be a whole number, not {value!r}") from None
+    text = _number_text(value, name).strip()
+    if not _WHOLE.fullmatch(text):
+        raise SettingsError(f"{name} must be a whole number, not {quoted(value)}")
+    return int(text)
 
 
 def _to_float(value: object, name: str) -> float:
     try:
         return float(_number_text(value, name))
     except ValueError:
-        raise SettingsError(f"{name} must be a number, not {value!r}") from None
+        raise SettingsError(f"{name} must be a number, not {quoted(value)}") from None
 
 
 def _to_text(value: object, name: str) -> str:
     if not isinstance(value, str):
-        raise SettingsError(f"{name} must be text, not {value!r}")
+        raise SettingsError(f"{name} must be text, not {quoted(value)}")
     return value
 
 

@@ -171,6 +171,8 @@ def _parsed(path: str | os.PathLike[str]) -> dict[str, Any]:
         raise SettingsError(f"{path}: is not UTF-8 text; save it as UTF-8") from None
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path}: {error}; mend that line: name = value") from None
+    except (ValueError, RecursionError):  # thousands of digits, or of lists in lists
+        raise SettingsError(f"{path}: holds a value without end; write name = value") from None
 
 
 def _sections(path: str, values: Mapping[str, Any]) -> Iterator[Section]:

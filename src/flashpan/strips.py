@@ -1,122 +1,91 @@
-"""Exact sums and extremes of the pixels of every tile, in one pass over them.
+"""Sums and extremes of the pixels of every tile, by compiled loops.
 
-Adding rows to rows is what processors are quick at: the pixels of a strip, one row of tiles,
-are first joined into one row, and those few rows then by columns.  Large pictures go through
-OpenCV's accumulators, row by row of all strips at once; for small ones the calls would cost more
-than the work, and NumPy's reductions are used.  The results are the same to the bit: all sums
-are of integers, and stay below what the type that holds them counts exactly.
+All sums are exact.  Whatever room the loops need is taken once for a take: new memory would
+cost as much as the work.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
 from typing import Any
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
 from flashpan.grid import Grid
-
-_SMALL_PX = 1 << 16
-# Rows of so many 8-bit squares, and of so many 16-bit values, add up exactly in float32 (2**24).
-_MOST_ROWS = 256
+from flashpan.kernels.pixels import add_tiles, find_extremes
 
 Pixels = npt.NDArray[Any]
-Accumulate = Callable[[Pixels, Pixels], Any]
+
+# What holds a line of sums of pixels, of their absolute and of their squared differences.
+_LINES: dict[Any, tuple[type, type, type]] = {
+    np.dtype(np.uint8): (np.uint16, np.uint16, np.uint32),
+    np.dtype(np.uint16): (np.uint32, np.uint32, np.uint64),
+}
+# Bits of the fraction of a level, and of the largest change that is told in them.
+_FRACTION_BITS = 24
+_NO_CAP = float(1 << 16)
 
 
 class Strips:
-    """Adds up the pixels of every tile; one buffer per kind of sum.
+    """Looks at the pixels of every tile; the results are overwritten by the next picture's.
 
     Parameters
     ----------
     grid : Grid
         Where the tiles lie.
+    dtype : dtype
+        Of the pixels: uint8 or uint16.
+
+    Attributes
+    ----------
+    sums : ndarray, shape (3, tile_rows, tile_cols), uint64
+        Sums of pixels, and of absolute and squared differences from the picture before.
+    across, down : ndarray, shapes (tile_rows, tile_cols + 1) and (tile_rows + 1, tile_cols), uint64
+        Sums of the pixels on both sides of the tiles' borders.
+    largest, smallest : ndarray, shape (tile_rows, tile_cols), int16 or int32
+        Extreme sums of 3 by 3 pixels' changes, in ``unit`` levels.
+    unit : float
     """
 
-    def __init__(self, grid: Grid) -> None:
-        *tops, last, stop = (int(edge) for edge in grid.row_edges)
-        self._n_equal, self._last, self._stop = len(tops), last, stop
-        self._height = last // len(tops) if tops else 0
-        self._lefts = grid.col_edges[:-1]
-        self._is_small = stop * int(grid.col_edges[-1]) < _SMALL_PX
-        self._is_tall = max(self._height, stop - last) > _MOST_ROWS
-        self._buffers: dict[Any, Pixels] = {}
+    def __init__(self, grid: Grid, dtype: npt.DTypeLike) -> None:
+        self._edges = grid.row_edges, grid.col_edges
+        (rows, cols), width = grid.shape, int(grid.col_edges[-1])
+        first, second, third = _LINES[np.dtype(dtype)]
+        self._lines: tuple[Pixels, Pixels, Pixels] = (
+            np.empty(width, first),
+            np.empty(width, second),
+            np.empty(width, third),
+        )
+        self.sums = np.zeros((3, rows, cols), np.uint64)
+        self.across = np.zeros((rows, cols + 1), np.uint64)
+        self.down = np.zeros((rows + 1, cols), np.uint64)
+        # Of 8-bit pixels only whole levels count, so that 16 bits hold nine changes.
+        self._is_deep = np.dtype(dtype) != np.uint8
+        wide = np.int32 if self._is_deep else np.int16
+        self._room = np.zeros((7, width + 2), wide)
+        self.largest, self.smallest = np.zeros((rows, cols), wide), np.zeros((rows, cols), wide)
+        self.unit = 1.0
 
-    def sums(self, pixels: Pixels) -> Pixels:
-        """Sum of the pixels of each tile.
+    def add(self, luma: Pixels, before: Pixels) -> None:
+        """Renew the sums; both arrays of the window's shape, contiguous."""
+        add_tiles(luma, before, *self._edges, self._lines, self.sums, self.across, self.down)
 
-        Parameters
-        ----------
-        pixels : ndarray, shape of the window, uint8 or uint16
+    def find(self, luma: Pixels, before: Pixels, cap: float) -> None:
+        """Renew the extremes, with single pixels' changes capped at so many levels."""
+        limits = self._limits(cap)
+        find_extremes(luma, before, *self._edges, limits, self._room, self.largest, self.smallest)
 
-        Returns
-        -------
-        ndarray, shape (tile_rows, tile_cols), uint64 or float64
-            Exact.
+    def _limits(self, cap: float) -> Pixels:
+        """How changes are cut, see `find_extremes`; sets the unit.
+
+        A cap is a fraction of 24 bits at most; in units of its last bit nine of them fit into
+        32 bits.
         """
-        if self._is_small or self._is_tall:
-            return self._columns(np.add, self._reduced(np.add, pixels, np.dtype(np.uint32)))
-        return self._columns(np.add, self._accumulated(cv2.accumulate, pixels, np.float32))
-
-    def squares(self, pixels: Pixels) -> Pixels:
-        """Sum of the squares of the pixels of each tile; as `sums`, and as exact."""
-        is_deep = pixels.dtype != np.uint8
-        if self._is_small or self._is_tall:
-            squared = np.multiply(pixels, pixels, dtype=np.uint32 if is_deep else np.uint16)
-            rows = self._reduced(np.add, squared, np.dtype(np.uint64 if is_deep else np.uint32))
-        else:
-            sums = np.float64 if is_deep else np.float32
-            rows = self._accumulated(cv2.accumulateSquare, pixels, sums)
-        return self._columns(np.add, rows)
-
-    def largest(self, pixels: Pixels) -> Pixels:
-        """Largest pixel of each tile, in their own type."""
-        return self._columns(np.maximum, self._reduced(np.maximum, pixels, pixels.dtype))
-
-    def smallest(self, pixels: Pixels) -> Pixels:
-        """Smallest pixel of each tile, in their own type."""
-        return self._columns(np.minimum, self._reduced(np.minimum, pixels, pixels.dtype))
-
-    def _rows(self, kind: str, dtype: Any, width: int) -> Pixels:
-        """A buffer for one row of numbers per strip, used again for every frame."""
-        rows = self._buffers.get((kind, dtype))
-        if rows is None:
-            rows = self._buffers[kind, dtype] = np.empty((self._n_equal + 1, width), dtype)
-        return rows
-
-    def _reduced(self, way: np.ufunc, pixels: Pixels, dtype: np.dtype[Any]) -> Pixels:
-        width = pixels.shape[1]
-        rows = self._rows(way.__name__, dtype, width)
-        if self._n_equal:
-            equal = pixels[: self._last].reshape(self._n_equal, -1, width)
-            way.reduce(equal, axis=1, out=rows[:-1], dtype=dtype)
-        way.reduce(pixels[self._last : self._stop], axis=0, out=rows[-1], dtype=dtype)
-        return rows
-
-    def _accumulated(self, accumulate: Accumulate, pixels: Pixels, dtype: Any) -> Pixels:
-        width = pixels.shape[1]
-        rows = self._rows("accumulated", dtype, width)
-        rows[:] = 0
-        if self._n_equal:
-            equal = pixels[: self._last].reshape(self._n_equal, -1, width)
-            for line in range(self._height):
-                accumulate(equal[:, line], rows[:-1])
-        for line in range(self._last, self._stop):
-            accumulate(pixels[line : line + 1], rows[-1:])
-        return rows
-
-    def _columns(self, way: np.ufunc, rows: Pixels) -> Pixels:
-        """Join the columns of each tile; what may outgrow its type goes to a wider one."""
-        wide = np.float64 if rows.dtype.kind == "f" else np.uint64
-        dtype = wide if way is np.add else rows.dtype
-        if self._is_small or len(self._lefts) == 1:
-            joined: Pixels = way.reduceat(rows, self._lefts, axis=1, dtype=dtype)
-            return joined
-        upright, last = cv2.transpose(rows), int(self._lefts[-1])
-        out = np.empty((len(self._lefts), len(rows)), dtype)
-        equal = upright[:last].reshape(len(self._lefts) - 1, -1, len(rows))
-        way.reduce(equal, axis=1, out=out[:-1], dtype=dtype)
-        way.reduce(upright[last:], axis=0, out=out[-1], dtype=dtype)
-        return np.ascontiguousarray(out.T)
+        if not self._is_deep:
+            return np.array([-int(cap), int(cap), 1, -int(cap), int(cap)], np.int16)
+        cap = min(float(np.float32(cap)), _NO_CAP)
+        bits = _FRACTION_BITS - math.frexp(cap)[1]
+        self.unit = 2.0**-bits
+        most, levels = int(cap * 2.0**bits), math.ceil(cap)
+        return np.array([-levels, levels, 1 << bits, -most, most], np.int32)

@@ -99,7 +99,7 @@ def _detection_texts(used: dict[str, Any], origins: dict[str, str]) -> Iterable[
             yield f"{name} {','.join(str(side) for side in box)}"
     if origins.get("first", "default") != "default" or origins.get("last", "default") != "default":
         last = used.get("last")
-        yield f"only frames {used['first']}-{'end' if last is None else last}"
+        yield f"only frames {used.get('first', 0)}-{'end' if last is None else last}"
 
 
 def _mark(origins: dict[str, str], name: str) -> str:

@@ -25,6 +25,7 @@ from flashpan.errors import TakeError, UsageError
 from flashpan.eventlog import EXTENSION, to_dict, to_json, write_log
 from flashpan.find import Measured, find, opened
 from flashpan.fingerprint import fingerprint_of
+from flashpan.jsontext import loads
 from flashpan.model import EventLog, TakeInfo
 from flashpan.readers.base import Reader
 from flashpan.readers.video import VideoReader
@@ -347,6 +348,6 @@ def was_made_so(logged: Any, settings: dict[str, Any]) -> bool:
 
 def _read(path: Path) -> Any:
     try:
-        return json.loads(path.read_text(encoding="utf-8-sig"))
+        return loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, ValueError):
         return None

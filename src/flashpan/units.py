@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from flashpan.errors import RegionError, SettingsError
+from flashpan.errors import RegionError, SettingsError, quoted
 from flashpan.model import Region
 
 Rounding = Literal["up", "down", "nearest"]
@@ -24,9 +24,19 @@ _ROUND: dict[str, Callable[[Fraction], int]] = {
     "down": math.floor,
     "nearest": round,  # a tie goes to the even frame
 }
-_DECIMAL = r"\d+(?:\.\d*)?|\.\d+"
-_DURATION = re.compile(rf"({_DECIMAL})\s*(s|ms|μs|us)?")
-_COORDINATE = re.compile(rf"({_DECIMAL})\s*(%)?")
+# Longer numbers are none that anybody means, and their powers of ten would fill the memory.
+DECIMAL = r"[0-9]{1,18}(?:\.[0-9]{0,30})?|\.[0-9]{1,30}"
+"""Pattern of a number as people write it."""
+_DURATION = re.compile(rf"({DECIMAL})\s*(s|ms|μs|us)?")
+_COORDINATE = re.compile(rf"({DECIMAL})\s*(%)?")
+_EXACT = re.compile(
+    rf"[+-]?(?:{DECIMAL})(?:[eE][+-]?[0-9]{{1,2}})?|[+-]?[0-9]{{1,50}}/0*[1-9][0-9]{{0,49}}"
+)
+
+LEAST_RATE, MOST_RATE = Fraction(1, 10**6), Fraction(10**15)
+"""Frames per second: one frame in eleven days; a thousand times what light in flight needs."""
+MOST_FRAMES = 1 << 53
+"""No take has more; durations that come to more than that do not."""
 _SECONDS = {
     "s": Fraction(1),
     "ms": Fraction(1, 1000),
@@ -89,13 +99,13 @@ class Duration:
             Real time, and no capture rate.
         """
         if not self.is_real_time:
-            return int(self.amount)
+            return min(int(self.amount), MOST_FRAMES)
         if capture_rate is None:
             said = f"{option} {self}".strip()
             raise SettingsError(
                 f"{said} is real time and needs the capture rate; give --capture-rate, or frames"
             )
-        return _ROUND[rounding](self.amount * capture_rate)
+        return min(_ROUND[rounding](self.amount * capture_rate), MOST_FRAMES)
 
     def __str__(self) -> str:
         """Text that `parse_duration` reads back, where the amount has a finite decimal."""
@@ -119,7 +129,7 @@ def parse_duration(text: str, option: str = "") -> Duration:
     match = _DURATION.fullmatch(text.strip().casefold())
     if match is None:
         raise SettingsError(
-            f"{option} {text!r} is no duration; write frames (12) or real time"
+            f"{option} {quoted(text)} is no duration; write frames (12) or real time"
             " (5ms, 200us, 1.5s), not negative".strip()
         )
     amount, unit = Fraction(match[1]), match[2]
@@ -130,6 +140,19 @@ def parse_duration(text: str, option: str = "") -> Duration:
             f"{option} {text!r}: frames are whole; write {text.strip()}ms for time".strip()
         )
     return Duration(amount)
+
+
+def exact(text: str) -> Fraction:
+    """A number or a fraction as it is written, exactly.
+
+    Raises
+    ------
+    ValueError
+        It is none, or one so long that nobody can mean it.
+    """
+    if _EXACT.fullmatch(text) is None:
+        raise ValueError(f"{quoted(text)} is no number")
+    return Fraction(text)
 
 
 def parse_rate(text: str, option: str = "rate") -> Fraction:
@@ -147,13 +170,16 @@ def parse_rate(text: str, option: str = "rate") -> Fraction:
     """
     cleaned = text.strip()
     try:
-        rate = Fraction(cleaned)
-    except (ValueError, ZeroDivisionError):
+        rate = exact(cleaned)
+    except ValueError:
         raise SettingsError(
-            f"{option} {text!r} is no rate; write frames per second as 100000, 29.97 or 30000/1001"
+            f"{option} {quoted(text)} is no rate;"
+            " write frames per second as 100000, 29.97 or 30000/1001"
         ) from None
     if rate <= 0:
         raise SettingsError(f"{option} {text!r} must be above zero frames per second")
+    if not LEAST_RATE <= rate <= MOST_RATE:
+        raise SettingsError(f"{option} {text!r} is no rate of any camera; write frames per second")
     return _snapped(rate, digits=len(cleaned.partition(".")[2]))
 
 
@@ -232,7 +258,7 @@ def parse_region(text: str, option: str = "region") -> RegionSpec:
     matches = [_COORDINATE.fullmatch(part.strip()) for part in text.split(",")]
     if len(matches) != 4 or not all(matches):
         raise RegionError(
-            f"{option} {text!r} is no region; write x,y,w,h in pixels or percent,"
+            f"{option} {quoted(text)} is no region; write x,y,w,h in pixels or percent,"
             " such as 0,0,320,240 or 10%,0,50%,100%"
         )
     parts = [Coordinate(Fraction(m[1]), m[2] == "%") for m in matches if m]

@@ -1,11 +1,13 @@
 import csv
 import io
 import json
+import os
 import subprocess
 import sys
 
 import pytest
 
+from flashpan.errors import TakeError
 from flashpan.eventlog import CSV_COLUMNS, read_log
 
 MAIN = [sys.executable, "-c", "from flashpan.cli import main; main()"]
@@ -186,3 +188,14 @@ class TestOut:
 def test_progress_is_silent_without_a_terminal(form, flash):
     done = subprocess.run([*MAIN, "find", flash, form], capture_output=True)
     assert done.stderr == b""
+
+
+def test_a_search_whose_log_cannot_be_written_can_be_run_again(run, flash, tmp_path, monkeypatch):
+    def refuse(*words, **more):
+        raise TakeError("full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("flashpan.eventlog.write_log", refuse)
+        assert run("find", flash, "--out", tmp_path, "--trace").status == 3
+    assert run("find", flash, "--out", tmp_path, "--trace").status == 0
+    assert sorted(os.listdir(tmp_path)) == ["flash.events.json", "flash.scores.npz"]

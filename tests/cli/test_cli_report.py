@@ -46,3 +46,11 @@ def test_a_wrong_rate(run, night):
     status, _, err = run("report", night, "--offload-rate", "fast")
     assert status == 2
     assert "--offload-rate 'fast' is no rate" in err
+
+
+def test_a_page_that_cannot_be_put_there_is_one_line(run, night, tmp_path):
+    (tmp_path / "file").touch()
+    status, _, err = run("report", night, "--html", tmp_path / "file" / "page")
+    assert status == 3
+    assert err.startswith(f"flashpan: {tmp_path / 'file'}: cannot be made")
+    assert err.count("\n") == 1

@@ -22,6 +22,7 @@ PLACES = [(3, 5), (N - 1, N - 1), (0, N - 1)]  # beside a keyframe, the last, al
 ENDINGS = ["avi", "mov", "mp4", "mkv", "mxf", "nut", "ts", "webm", "asf", "flv", "ogv", "ivf"]
 SIZES = {"dnxhd": (128, 256), "dvvideo": (576, 720), "h261": (144, 176)}
 OPTIONS = {
+    "libvpx": {"deadline": "realtime", "cpu-used": "8"},  # else it takes a minute
     "dnxhd": {"profile": "dnxhr_hq"},
     "libx265": {"x265-params": "log-level=none:pools=1"},
     "libsvtav1": {"preset": "12"},

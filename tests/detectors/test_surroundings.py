@@ -261,7 +261,7 @@ def test_pictures_of_fewer_than_five_tiles_have_no_surroundings(shape):
     sample = places.gather((0.8 * light).astype(np.float32))
     step = around.step(found, sample, np.ones(places.n, bool))
     np.testing.assert_array_equal(step, 0.0)
-    around.renew(np.arange(places.n), sample)
+    around.renew(np.arange(places.n), sample, sample)
     np.testing.assert_allclose(left(places, around, 0.8 * light)[0], 0.0, atol=1e-6)
 
 
@@ -281,7 +281,7 @@ def test_renewed_places_begin_at_nought_and_no_other_notices():
         sample = places.gather(light.astype(np.float32))
         before = around.without_shared(sample)
         renewed = np.flatnonzero(random.random(places.n) < 0.2 * seed)
-        around.renew(renewed, sample)
+        around.renew(renewed, sample, sample)
         after = around.without_shared(sample)
         others = np.delete(np.arange(places.n), renewed)
         np.testing.assert_allclose(after[renewed], 0.0, atol=1e-6)
@@ -295,6 +295,6 @@ def test_renewed_places_change_as_their_surroundings_do_from_then_on():
     changed[4:7, 6:9] += 0.2
     sample = places.gather(changed.astype(np.float32))
     settled = np.flatnonzero(np.abs(around.without_shared(sample)) > 0.01)
-    around.renew(settled, sample)
+    around.renew(settled, sample, sample)
     _, tiles = left(places, around, 0.8 * changed)
     assert np.abs(tiles / changed).max() < 0.2 * 0.03

@@ -73,14 +73,15 @@ class TestCsv:
 
     def test_slates_of_the_settings_file(self, rows):
         assert rows["strike"]["slate production"] == rows["quiet"]["slate production"]
-        assert rows["strike"]["slate scene"] == "=1+1 <b>"
+        assert rows["strike"]["slate scene"] == "'=1+1 <b>"
         assert rows["quiet"]["slate scene"] == ""
 
     def test_marks_notes_and_clips(self, rows, night):
         import hashlib
 
         row = rows["strike"]
-        assert (row["mark"], row["note"]) == ("circled", NASTY)
+        # what begins like a formula is kept from being one
+        assert (row["mark"], row["note"]) == ("circled", f"'{NASTY}")
         clip = night / row["clip"]
         assert hashlib.sha256(clip.read_bytes()).hexdigest() == row["sha256"]
         assert row["verified"] == "bit for bit"
@@ -163,7 +164,9 @@ class TestWorkbook:
                     assert cell == pytest.approx(float(value), rel=1e-14), name
                 else:
                     text = "" if cell is None else str(cell)
-                    assert text == value.replace("\x07", "\ufffd"), name
+                    # in a CSV, which has no types, a quote shields what would be computed
+                    plain = value[1:] if value.startswith("'=") else value
+                    assert text == plain.replace("\x07", "\ufffd"), name
 
     def test_no_text_is_a_formula(self, done):
         book = openpyxl.load_workbook(done.folder / "shotlog.xlsx")

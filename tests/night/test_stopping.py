@@ -1,6 +1,7 @@
 """A stop that was asked for is not missed, wherever its exception was lost."""
 
 import signal
+import threading
 from contextlib import suppress
 
 import pytest
@@ -29,3 +30,16 @@ def test_nothing_is_left_after_the_block():
         signal.raise_signal(signal.SIGTERM)
     assert signal.getsignal(signal.SIGTERM) is before
     go_on()
+
+
+def test_outside_the_main_thread_nothing_is_heard_and_nothing_breaks():
+    before, said = signal.getsignal(signal.SIGTERM), []
+
+    def work():
+        with stoppable():
+            said.append(signal.getsignal(signal.SIGTERM))
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    thread.join()
+    assert said == [before]

@@ -133,7 +133,7 @@ def test_source_and_destination_may_not_hold_each_other(card, tmp_path):
         flashpan.flag(tmp_path / "none")
 
 
-N_LONG = 110_000
+N_LONG = 300_000
 
 
 @pytest.fixture(scope="module")
@@ -156,7 +156,7 @@ def test_a_long_raw_take_is_hardly_read(long_take):
     assert [event.onset for event in one.log.events] == [70_000]
     assert one.log.events[0].end in (70_219, 70_220)
     assert one.log.warnings == ()
-    assert one.bytes_read < 0.07 * long_take.stat().st_size  # 2,700 frames of it before the flash
+    assert one.bytes_read < 0.05 * long_take.stat().st_size
 
 
 def test_what_changed_meanwhile_is_not_copied(card, tmp_path):

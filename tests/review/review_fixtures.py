@@ -2,10 +2,14 @@
 
 import http.client
 import json
+import os
+import shutil
 import threading
 import time
 from contextlib import contextmanager
 from pathlib import Path
+
+import pytest
 
 from flashpan.review.server import listening, prepared
 
@@ -81,3 +85,21 @@ def served(dest):
         server.should_exit = True
         thread.join(30)
         listener.close()
+
+
+@contextmanager
+def chromium(*args):
+    """The system's Chromium without a screen; none is downloaded."""
+    from playwright.sync_api import sync_playwright
+
+    path = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
+    if path is None:
+        missing = "there is no chromium: apt-get install chromium"
+        assert not os.environ.get("FLASHPAN_REQUIRE_BROWSER"), missing
+        pytest.skip(missing)
+    # Chromium does not run as root in its own sandbox
+    sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=path, args=[*args, *sandbox])
+        yield opened
+        opened.close()

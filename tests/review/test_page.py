@@ -1,15 +1,13 @@
 """The page in a browser: Chromium without a screen, as an operator's hands would use it."""
 
-import os
 import re
-import shutil
 import threading
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import urlparse
 
 import pytest
-from playwright.sync_api import expect, sync_playwright
-from review_fixtures import served
+from playwright.sync_api import expect
+from review_fixtures import chromium, served
 
 from flashpan.demo import make_demo_night
 from flashpan.night.htmlreport import write_html_report
@@ -21,18 +19,9 @@ SIZES = {"laptop": (1366, 768), "tablet": (1024, 768), "upright tablet": (768, 1
 @pytest.fixture(scope="module")
 def browser():
     """The system's Chromium; none is downloaded."""
-    path = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
-    if path is None:
-        missing = "there is no chromium: apt-get install chromium"
-        assert not os.environ.get("FLASHPAN_REQUIRE_BROWSER"), missing
-        pytest.skip(missing)
-    # Chromium does not run as root in its own sandbox
-    args = ["--no-sandbox"] if os.geteuid() == 0 else []
     expect.set_options(timeout=120_000)  # a busy machine is no fault of the page
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=path, args=args)
+    with chromium() as opened:
         yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")

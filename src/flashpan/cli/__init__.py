@@ -6,6 +6,7 @@ so that ``flashpan --help`` answers at once on the slowest ingest box.
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
 from typing import Any
@@ -13,8 +14,13 @@ from typing import Any
 import click
 
 from flashpan.cli.complete import with_completion
+from flashpan.cli.lastwords import process_is_ours
 from flashpan.cli.output import StdoutFailed, discard_stdout, note
-from flashpan.errors import FlashpanError
+from flashpan.errors import FlashpanError, unforeseen
+from flashpan.night.stopping import stoppable
+
+TRACEBACK = "FLASHPAN_TRACEBACK"
+"""Environment variable: set, it lets faults of the program itself show where they are."""
 
 _COMMANDS = (
     *("plan", "flag", "find", "trim", "ingest", "watch", "report", "review", "verify"),
@@ -36,7 +42,8 @@ class _Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
-            return super().invoke(ctx)
+            with stoppable():  # SIGTERM, too, ends what is in hand in order
+                return super().invoke(ctx)
         except (FlashpanError, StdoutFailed) as error:
             note(error)
             ctx.exit(error.exit_code)
@@ -46,6 +53,13 @@ class _Commands(click.Group):
         except BrokenPipeError:  # whoever read the results has seen enough
             discard_stdout()
             ctx.exit(0)
+        except (click.exceptions.Exit, click.Abort, click.ClickException):
+            raise
+        except Exception as error:
+            if os.environ.get(TRACEBACK):
+                raise
+            note(_unforeseen(error))
+            ctx.exit(FlashpanError.exit_code)
 
 
 @click.group(
@@ -88,6 +102,8 @@ def _show_version(verbose: bool) -> None:
 
 def main(args: list[str] | None = None) -> None:
     """Run the command line and leave with its exit status."""
+    if args is None:
+        process_is_ours()
     for stream in (sys.stdout, sys.stderr):
         # a file name or a µ that the terminal cannot show is no reason to stop
         if hasattr(stream, "reconfigure"):
@@ -101,6 +117,19 @@ def main(args: list[str] | None = None) -> None:
         note("stopped")
         status = 130
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _unforeseen(error: Exception) -> str:
+    """A line for what nobody foresaw."""
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename is not None else ""
+        return f"{where}{error.strerror or error}; check the disk and run again"
+    if isinstance(error, MemoryError):
+        return "memory ran out; close other programs, or give fewer --workers"
+    return (
+        f"{unforeseen(error)}: please report it with what flashpan --version --verbose says"
+        f" ({TRACEBACK}=1 shows the way there)"
+    )
 
 
 def _with_cure(error: click.ClickException) -> str:

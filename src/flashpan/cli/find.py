@@ -15,8 +15,6 @@ from flashpan.cli.output import Results, note
 from flashpan.cli.progress import progress
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from flashpan.model import Event, EventLog, ScoreTrace
     from flashpan.settings import Settings
     from flashpan.settingsfile import SettingsFile
@@ -179,20 +177,23 @@ def _find_one(
     settings = settings_for(take, asked, named)
     log = _search(take, settings, form, must_be_free, trace=trace, quiet=quiet)
     if out is not None:
+        if log.trace is not None:  # before the log, which says that the search is done
+            _write_scores(log, log.trace, out)
         path = write_log(log, out, overwrite)
-        if log.trace is not None:
-            _write_scores(log.trace, path, overwrite)
         if not quiet:
             note(f"wrote {path}")
     form.log(log)
 
 
-def _write_scores(trace: ScoreTrace, log_path: Path, overwrite: bool) -> None:
-    from flashpan.eventlog import EXTENSION
+def _write_scores(log: EventLog, trace: ScoreTrace, out: str) -> None:
+    """Write the scores; those of a search that left no log are replaced."""
+    from flashpan.atomic import make_folder
+    from flashpan.eventlog import EXTENSION, log_path
     from flashpan.scores import SUFFIX, write_scores
 
-    beside = log_path.with_name(log_path.name.removesuffix(EXTENSION) + SUFFIX)
-    write_scores(trace, beside, overwrite=overwrite)
+    path = log_path(log.take, make_folder(out))
+    beside = path.with_name(path.name.removesuffix(EXTENSION) + SUFFIX)
+    write_scores(trace, beside, overwrite=True)
 
 
 def _search(

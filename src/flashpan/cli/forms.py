@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from flashpan.cli.output import Results
+from flashpan.visible import csv_text
 
 if TYPE_CHECKING:
     from flashpan.model import Event, EventLog, TakeInfo
@@ -79,13 +78,10 @@ class Csv(Table):
         from flashpan.eventlog import CSV_COLUMNS, csv_rows
 
         if not self._n_done:
-            self._results.write(_csv_text([CSV_COLUMNS]))
+            self._write([CSV_COLUMNS])
         if log.events:
-            self._results.write(_csv_text(csv_rows(log)))
+            self._write(csv_rows(log))
         self._n_done += 1
 
-
-def _csv_text(rows: Iterable[Iterable[Any]]) -> str:
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows(rows)
-    return text.getvalue().rstrip("\n")
+    def _write(self, rows: Iterable[Iterable[object]]) -> None:
+        self._results.write(csv_text(rows).rstrip("\n"), is_exact=True)

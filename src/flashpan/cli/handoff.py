@@ -110,4 +110,4 @@ def command(
     )
     for text in done.notes:
         note(text)
-    Results(go_on=True).write("\n".join(str(path) for path in done.files))
+    Results(go_on=True).write("\n".join(str(path) for path in done.files), is_exact=True)

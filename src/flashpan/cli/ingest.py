@@ -49,6 +49,7 @@ Lines of --log-file, each a JSON object with "time" and "what":
   results-moved                    what was done with other settings went there
   take-whole, worker-died          a long take that was not split, and why
   night-sealed, damaged            the ASC MHL is up to date; a file is not what was written
+  catalog-mended                   night.sqlite was damaged: what was read, made up and lost
 
 Exit status: 0 all takes are done; 2 the command was wrong, or another run is at work on DEST; 3
 some takes failed, cannot be read or are damaged, the others are done, or DEST takes no more; 130

@@ -7,6 +7,8 @@ import sys
 
 import click
 
+from flashpan.visible import shown, shown_lines
+
 
 class StdoutFailed(Exception):
     """Standard output takes no more, and not because its reader has left."""
@@ -28,12 +30,18 @@ class Results:
         self._go_on = go_on
         self._is_closed = False
 
-    def write(self, text: str) -> None:
-        """Write a line or several, at once."""
+    def write(self, text: str, *, is_exact: bool = False) -> None:
+        """Write a line or several, at once.
+
+        Control characters are shown as their numbers.  What is for programs (``is_exact``) is
+        left as it is, unless it goes to a terminal.
+        """
         if self._is_closed:
             return
+        if not is_exact or sys.stdout.isatty():
+            text = shown_lines(text)
         try:
-            click.echo(text)
+            click.echo(text, color=True)
         except BrokenPipeError:
             discard_stdout()
             self._is_closed = True
@@ -55,4 +63,4 @@ def discard_stdout() -> None:
 
 def note(message: object) -> None:
     """One line on stderr."""
-    click.echo(f"flashpan: {' '.join(str(message).split())}", err=True)
+    click.echo(f"flashpan: {shown(' '.join(str(message).split()))}", err=True)

@@ -8,7 +8,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, NoReturn
 
+from flashpan.cli.batch import watched
 from flashpan.cli.output import note
+from flashpan.visible import shown
 
 if TYPE_CHECKING:
     from tqdm import tqdm
@@ -44,7 +46,7 @@ def progress(take: TakeInfo, first: int = 0, *, quiet: bool = False) -> Iterator
     """Give something to call with each frame number, and to tell of events."""
     # what a container claims is good enough for a bar
     total = take.n_frames or take.declared_frames
-    with _bar(take.name, total, first, quiet=quiet) as bar:
+    with _bar(take.name, total, first, quiet=quiet) as bar, watched(take.path):
         yield Progress(bar)
 
 
@@ -114,8 +116,8 @@ def _bar(
 ) -> tqdm[NoReturn]:
     from tqdm import tqdm
 
-    return tqdm(
-        desc=name,
+    bar = tqdm(
+        desc=shown(name),
         total=total,
         initial=done,
         unit=unit,
@@ -124,3 +126,7 @@ def _bar(
         file=sys.stderr,
         disable=True if quiet else None,
     )
+    # the time of day may jump by hours, and a bar that goes by it would stand still as long
+    bar._time = time.monotonic  # type: ignore[attr-defined]
+    bar.start_t = bar.last_print_t = time.monotonic()
+    return bar

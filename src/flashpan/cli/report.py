@@ -62,7 +62,7 @@ def command(
     form = report_json if as_json else report_csv if as_csv else format_report
     with NightRecord.read(dest) as record, record.at_one_moment():
         text = form(night_report(record, offload_rate=rate))
-    Results(go_on=False).write(text)
+    Results(go_on=False).write(text, is_exact=as_csv)
 
 
 def _write_pages(dest: str, folder: str) -> None:
@@ -70,4 +70,4 @@ def _write_pages(dest: str, folder: str) -> None:
     from flashpan.night.record import NightRecord
 
     with NightRecord.read(dest) as record:
-        Results(go_on=True).write(str(write_html_report(record, folder)))
+        Results(go_on=True).write(str(write_html_report(record, folder)), is_exact=True)

@@ -126,7 +126,7 @@ def _sheet_one(
     if made.plot is None:
         note(f"{log}: has no scores beside it; without --log the take is searched and plotted")
     for path in made.paths:
-        results.write(str(path))
+        results.write(str(path), is_exact=True)
 
 
 def _sheet_night(dest: str, again: bool, results: Results) -> None:
@@ -135,6 +135,6 @@ def _sheet_night(dest: str, again: bool, results: Results) -> None:
 
     with NightRecord.read(dest) as record:
         for path in make_missing(record, again=again, say=note):
-            results.write(str(path))
+            results.write(str(path), is_exact=True)
         for path in write_night_sheet(record):
-            results.write(str(path))
+            results.write(str(path), is_exact=True)

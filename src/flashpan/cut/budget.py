@@ -14,10 +14,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from flashpan.errors import SettingsError
+from flashpan.errors import SettingsError, quoted
 from flashpan.model import EventLog, TrimRange
+from flashpan.units import DECIMAL
 
-_AMOUNT = re.compile(r"(\d+(?:\.\d+)?)\s*((?:[kmgt]i?)?b)?", re.IGNORECASE)
+_AMOUNT = re.compile(rf"({DECIMAL})\s*((?:[kmgt]i?)?b)?", re.IGNORECASE)
 _PREFIXES = ("", "k", "m", "g", "t")
 
 
@@ -78,7 +79,7 @@ def parse_budget(text: str, option: str = "--budget") -> Budget:
     match = _AMOUNT.fullmatch(text.strip())
     if match is None:
         raise SettingsError(
-            f"{option} {text!r} is no budget; write frames (5000) or bytes (500MB, 2GiB)"
+            f"{option} {quoted(text)} is no budget; write frames (5000) or bytes (500MB, 2GiB)"
         )
     amount, unit = Fraction(match[1]), (match[2] or "").lower()
     if not unit and amount.denominator != 1:

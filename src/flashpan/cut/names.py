@@ -8,7 +8,6 @@ padded so that names sort as the take runs.
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import re
 import unicodedata
@@ -19,6 +18,7 @@ from pathlib import Path
 from flashpan.errors import TakeError, UsageError
 from flashpan.eventlog import EXTENSION
 from flashpan.fingerprint import fingerprint_of
+from flashpan.jsontext import loads
 from flashpan.model import TakeInfo
 from flashpan.readers.sequence import is_pattern
 from flashpan.readers.stills import take_name
@@ -275,7 +275,7 @@ def _log_names(destination: str | os.PathLike[str]) -> set[str]:
 def _is_log_of(path: Path, take: TakeInfo) -> bool:
     """Whether a file is the log of this take: its place, and its bytes where known."""
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))["take"]
+        data = loads(path.read_text(encoding="utf-8"))["take"]
         owner, digest = data["absolute_path"], (data.get("fingerprint") or {}).get("sha256")
     except (OSError, KeyError, TypeError, ValueError, AttributeError):
         return False

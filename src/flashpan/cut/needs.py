@@ -55,7 +55,7 @@ def frame_bytes(take: TakeInfo, raw: str | None) -> int:
         with closing(NpyReader(Source(path=take.path))) as stack:
             return stack.stored(0).nbytes
     with closing(MultiPageReader(Source(path=take.path))) as pages:
-        return pages.stored(0)[0].nbytes + _HEADER_BYTES
+        return pages.page_bytes + _HEADER_BYTES
 
 
 def _video_need(cut: Cut, table: PacketTable) -> Need:

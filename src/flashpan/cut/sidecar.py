@@ -15,6 +15,7 @@ import flashpan
 from flashpan.atomic import write_text
 from flashpan.cut.base import Cut, Written, facts
 from flashpan.eventlog import fingerprint_to_dict
+from flashpan.jsontext import loads
 
 SCHEMA = 1
 _HASHES_ARE = {
@@ -60,7 +61,7 @@ def write_beside(clip: Path, content: dict[str, Any], *, overwrite: bool) -> Pat
 def read_sidecar(clip: Path) -> dict[str, Any]:
     """What stands beside a clip; nothing where there is none, or none that can be read."""
     try:
-        content = json.loads(sidecar_path(clip).read_text(encoding="utf-8"))
+        content = loads(sidecar_path(clip).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
     return content if isinstance(content, dict) else {}

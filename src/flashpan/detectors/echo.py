@@ -15,6 +15,7 @@ import numpy as np
 
 from flashpan.detectors.noise import Flags, Floats, Indices, level_and_spread
 from flashpan.detectors.restless import SceneFloor
+from flashpan.kernels.outliers import clipped
 
 LEAST_SAMPLES = 64
 """Errors that coefficients are believed from."""
@@ -68,8 +69,8 @@ class Echo:
             Factor for what ``n`` samples cannot have shown.
         """
         self.places = np.zeros(0, np.intp)
-        reach = (_CLIP * own)[:, None]
-        first, second, left = _coefficients(np.clip(errors, -reach, reach))
+        reach = (_CLIP * own).astype(np.float64)
+        first, second, left = _coefficients(clipped(errors, np.zeros_like(own), reach))
         likely = np.flatnonzero(np.sqrt(left) < _WORTH)
         if not len(likely):
             return

@@ -12,6 +12,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from flashpan.kernels.outliers import clipped
+from flashpan.kernels.ranks import median_rows
+
 Floats = npt.NDArray[np.float32]
 Flags = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.intp]
@@ -51,8 +54,7 @@ def level_and_spread(samples: Floats, floor: Floats) -> tuple[Floats, Floats]:
     middle = 0.5 * (ordered[:, (n - 1) // 2] + ordered[:, n // 2])
     sigma = (ordered[:, n - 1 - quarter] - ordered[:, quarter]) / _QUARTILES_PER_SIGMA
     reach = np.maximum(sigma, floor) * _CLIP
-    rest = samples - middle[:, None]
-    np.clip(rest, -reach[:, None], reach[:, None], out=rest)
+    rest = clipped(samples, middle, reach)
     offset = rest.mean(axis=1)
     square = np.einsum("ij,ij->i", rest, rest) / n
     spread = np.sqrt(np.maximum(square - offset**2, 0.0) * n / max(1, n - 1)) / _CLIPPED_SIGMA
@@ -106,11 +108,8 @@ class SparseMedian:
 
     def median(self) -> Floats:
         """Median of those remembered, of which there must be one."""
-        first, n = self._kept[0], len(self._kept)
-        columns = np.stack([sample.ravel() for sample in self._kept])
-        ordered = np.sort(cv2.transpose(columns), axis=1)
-        middle: Floats = (ordered[:, (n - 1) // 2] + ordered[:, n // 2]) * first.dtype.type(0.5)
-        return middle.reshape(first.shape)
+        rows = np.stack([sample.ravel() for sample in self._kept])
+        return median_rows(rows).reshape(self._kept[0].shape)
 
 
 class Ring:

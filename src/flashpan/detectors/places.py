@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan.grid import Grid
+from flashpan.kernels.gathering import gather
 from flashpan.model import Extent
 
 BLOCK = 4
@@ -59,6 +60,7 @@ class Places:
             slice(int(stop) - n, int(stop)) for stop, n in zip(stops, counts_kept, strict=True)
         )
         self._extents = self._all_extents()[self._kept]
+        self._block_px = self._sized[1] if len(self._sized) == 3 else np.zeros((0, 0))
         self._all_kept = len(self._kept) == len(flat)
         self._asked: list[tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]] = []
 
@@ -69,20 +71,8 @@ class Places:
     def gather(self, tiles: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         """Mean of a tile statistic over every place, shape (n,), float32."""
         flat = np.empty(self._n_flat, np.float32)
-        flat[: tiles.size] = tiles.ravel()
-        if len(self._sized) > 1:
-            weighted = tiles * self._weights
-            if len(self._sized) == 3:
-                flat[tiles.size : -1] = self._block_means(weighted)
-            flat[-1] = weighted.sum() / self._sized[-1].item()
+        gather(tiles, self._weights, BLOCK, self._block_px, flat)
         return flat if self._all_kept else flat[self._kept]
-
-    def _block_means(self, weighted: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        sums = self._block_sums(weighted)
-        if self._all_kept:
-            return (sums / self._sized[1]).ravel()
-        with np.errstate(invalid="ignore"):
-            return (sums / self._sized[1]).ravel()
 
     def of_frame(self, tiles: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         """`gather` of a statistic of the present frame, which several detectors ask for.

@@ -20,6 +20,7 @@ import numpy as np
 from flashpan.chance import MaxLaw
 from flashpan.detectors.coding import Coding
 from flashpan.detectors.noise import Floats
+from flashpan.kernels.ranks import strongest
 
 _CANDIDATES = 6
 _MEMORY = 512
@@ -62,7 +63,21 @@ class SceneFloor:
         self.value = 0.0
 
     def learn(self, size: Floats, spread: Floats, own: Floats) -> None:
-        """Take in one frame's departures.
+        """Take in one frame's departures, see `_noted`."""
+        self._learn(*self._noted(size, spread, own))
+
+    def _learn(self, largest: float, record: tuple[Floats, Floats]) -> None:
+        is_strong = largest > self._strong
+        self._strong_for = self._strong_for + 1 if is_strong else max(0, self._strong_for - 2)
+        if self._strong_for >= self._settle_after:
+            self._start_over(record)
+        elif not is_strong:
+            self._keep(record)
+
+    def _noted(
+        self, size: Floats, spread: Floats, own: Floats
+    ) -> tuple[float, tuple[Floats, Floats]]:
+        """The largest departure of a frame, and what is remembered of it.
 
         Parameters
         ----------
@@ -71,15 +86,13 @@ class SceneFloor:
         spread, own : ndarray, shape (n_places,)
             Noise they were divided by, and the places' own noise.
         """
-        top = _largest(size)
-        sizes = size[top]
-        record = (sizes * spread[top], own[top])
-        is_strong = float(sizes.max()) > self._strong
-        self._strong_for = self._strong_for + 1 if is_strong else max(0, self._strong_for - 2)
-        if self._strong_for >= self._settle_after:
-            self._start_over(record)
-        elif not is_strong:
-            self._keep(record)
+        n = self._seen.n_largest
+        record = np.empty(n, np.float32), np.empty(n, np.float32)
+        largest = strongest(size, spread, own, record)
+        if math.isnan(largest):
+            top = _largest(size)
+            largest, record = float(size[top].max()), (size[top] * spread[top], own[top])
+        return largest, record
 
     def prime(self, records: Sequence[tuple[Floats, Floats]]) -> None:
         """Learn from a warm-up: every frame's departures and the noise to judge them by.
@@ -192,11 +205,10 @@ class CodedFloor(SceneFloor):
 
     def learn(self, size: Floats, spread: Floats, own: Floats) -> None:
         """Take in one frame's departures; those that may be an event teach nothing rare."""
-        super().learn(size, spread, own)
-        top = _largest(size)
-        sizes = size[top]
-        if float(sizes.max()) < self._event:
-            self._rare.add((sizes * spread[top], own[top]))
+        largest, record = self._noted(size, spread, own)
+        self._learn(largest, record)
+        if largest < self._event:
+            self._rare.add(record)
             self._since_rare += 1
         if self._since_rare >= _EVERY:
             self._since_rare = 0
@@ -232,12 +244,12 @@ class _Records:
     """The largest departures of recent frames, and the noise of those places."""
 
     def __init__(self, n_largest: int) -> None:
-        self._n_largest = n_largest
+        self.n_largest = n_largest
         self.clear()
 
     def clear(self) -> None:
         """Forget all of them."""
-        self._amplitude = np.zeros((_MEMORY, self._n_largest), np.float32)
+        self._amplitude = np.zeros((_MEMORY, self.n_largest), np.float32)
         self._own = np.zeros_like(self._amplitude)
         self._count = 0
 

@@ -7,7 +7,6 @@ from collections import deque
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy import special
@@ -17,6 +16,7 @@ from flashpan.detectors.base import Run, Scene
 from flashpan.detectors.coding import Coding
 from flashpan.detectors.noise import Flags, Floats, SparseMedian
 from flashpan.detectors.track import GATE, Track, quantisation_floor, white_floor
+from flashpan.kernels.motion import learn_usual, pooled, squared
 from flashpan.medians import median
 from flashpan.model import Extent, Reading, Region, Score, Tiles
 
@@ -29,6 +29,11 @@ _CAP = 25.0
 _CLEARLY = 20.0
 _MEDIAN_SIGMA = float(special.ndtri(0.75))
 _USUAL_STEP = 0.01
+_LEARNED = (
+    np.float32(_MEDIAN_SIGMA),
+    (np.float32(1.0 + _USUAL_STEP), np.float32(1.0 - _USUAL_STEP)),
+    np.float32(1e-9),
+)
 # Least spread of the pooled root, and of a tile's mean, where a lossy stream predicts its frames.
 _PREDICTED_FLOOR = 0.25
 _PREDICTED_STEP = 1.0 / 255.0
@@ -150,24 +155,27 @@ class RoiMotionRun:
 
     def _squares(self, changes: Floats) -> Floats:
         """Squares of the changes in units of each tile's own; near 1 where nothing happens."""
-        usual = np.maximum(self._usual, self._sigma * np.float32(np.sqrt(2.0)))
-        squares: Floats = np.square(changes / usual)
+        lags, least = len(changes), self._sigma * np.float32(np.sqrt(2.0))
+        squares = np.empty_like(changes)
+        squared(
+            *(changes.reshape(lags, -1), self._usual.reshape(lags, -1)),
+            *(least.ravel(), squares.reshape(lags, -1)),
+        )
         return squares
 
     def _learn_usual(self, changes: Floats) -> None:
         """Follow each tile's median change by small steps, which no event can hurry."""
-        larger = np.abs(changes) > _MEDIAN_SIGMA * self._usual
-        self._usual *= np.where(larger, 1.0 + _USUAL_STEP, 1.0 - _USUAL_STEP).astype(np.float32)
-        np.maximum(self._usual, 1e-9, out=self._usual)
+        lags = len(changes)
+        learn_usual(changes.reshape(lags, -1), self._usual.reshape(lags, -1), *_LEARNED)
 
     def _pool(self, squares: Floats) -> Floats:
-        capped = np.minimum(squares, _CAP)
         if self._is_whole:
-            pooled = [cv2.transpose(capped.reshape(len(LAGS), -1)).mean(axis=0)]
+            means = np.empty(len(squares), np.float32)
+            pooled(squares.reshape(len(squares), -1), np.float32(_CAP), means)
         else:
-            pooled = [capped[:, member].mean(axis=1) for member in self._members]
-        root: Floats = np.sqrt(np.concatenate(pooled)).astype(np.float32)
-        return root
+            capped = np.minimum(squares, _CAP)
+            means = np.concatenate([capped[:, member].mean(axis=1) for member in self._members])
+        return np.sqrt(means)
 
     def _begin(self) -> tuple[Score, ...]:
         warm, self._warm = self._warm, []
@@ -263,7 +271,7 @@ def _usual_change(changes: Floats) -> Floats:
     with warnings.catch_warnings():  # a lag longer than the take has no median
         warnings.simplefilter("ignore", RuntimeWarning)
         usual: Floats = (np.nanmedian(np.abs(changes), axis=0) / _MEDIAN_SIGMA).astype(np.float32)
-    return np.nan_to_num(usual, nan=1.0)
+    return np.ascontiguousarray(np.nan_to_num(usual, nan=1.0))
 
 
 def _tiles_in(region: Region, scene: Scene) -> npt.NDArray[np.bool_]:

@@ -33,6 +33,9 @@ _WINDOW = {1: 128, 4: 64}
 # the other, but not so far that a cloud's shadow is an event.
 _FORECAST = {1: 16, 4: 16}
 _SLOW_WARM_UP = 24
+# Means in a row without a departure at the fastest rate after which a place rests, and after
+# which what glowed has faded.
+_CALM, _FADED = 2, 12
 # What uncertainty of the spreads is left after their widening.
 _DOF = 500.0
 # Chance per frame that any place at all is taken for departed when describing a frame.
@@ -88,12 +91,13 @@ class PlaceRun(ABC):
         self._aside = {rate: np.zeros(self.places.n, bool) for rate in self.rates[1:]}
         # Places of which a slower rate heard nothing, since they were long away at the fastest.
         self._unheard = {rate: np.zeros(self.places.n, bool) for rate in self.rates[1:]}
+        self._calm_for = {rate: np.zeros(self.places.n, np.int32) for rate in self.rates[1:]}
         self._slow: dict[int, list[Floats]] = {rate: [] for rate in self.rates[1:]}
         self._found = {rate: _Finding() for rate in self.rates}
         self._warm: list[tuple[Tiles, Floats]] = []
         self._past: tuple[Score, ...] = ()
         self._ground: Surroundings | None = None
-        self._sample = self._apart = np.zeros(self.places.n, np.float32)
+        self._told = self._apart = np.zeros(self.places.n, np.float32)
         self._summed = dict.fromkeys(self.rates[1:], 0)
         # Running median of the largest departure, by steps that no event can hurry.
         self._usual = dict.fromkeys(self.rates, 3.0)
@@ -226,9 +230,9 @@ class PlaceRun(ABC):
         """Tell the slower rates that a faster one has taken a new level for normal."""
         if rate > 1 or self._ground is None:
             return
-        light = self._sample.copy()
+        light = self._told.copy()
         light[places] = level
-        self._ground.renew(places, light)
+        self._ground.renew(places, light, self._told)
         for slower in self.rates[1:]:
             if slower in self._tracks:
                 track = self._tracks[slower]
@@ -300,8 +304,8 @@ class PlaceRun(ABC):
         fastest = self._tracks[1]
         departed = fastest.departed
         goes = bool(departed.any())
-        self._sample = sample
-        self._apart = self._ground.without_shared(sample)
+        self._told = fastest.undisturbed(sample)
+        self._apart = self._ground.without_shared(sample, self._told)
         settled = False
         for rate in self.rates[1:]:
             heard = self._apart
@@ -327,7 +331,7 @@ class PlaceRun(ABC):
         if rate in self._tracks:
             aside, self._aside[rate] = self._aside[rate], np.zeros(self.places.n, bool)
             if self._ground is not None and self._ground.has_any:
-                self._resume(rate, mean, aside)
+                mean, aside = self._resume(rate, mean, aside)
             return self._feed(rate, index, mean, None, aside)
         self._slow[rate].append(mean)
         if len(self._slow[rate]) >= _SLOW_WARM_UP:
@@ -338,17 +342,29 @@ class PlaceRun(ABC):
                 track.learn(sample)
         return False
 
-    def _resume(self, rate: int, mean: Floats, aside: Flags) -> None:
+    def _resume(self, rate: int, mean: Floats, aside: Flags) -> tuple[Floats, Flags]:
         """Go on from where places are that were long away at the fastest rate and are so no more.
 
-        Whether they came back or the light came to them, the fastest has told it.
+        Whether they came back or the light came to them, the fastest has told it.  What is left
+        of a glow that fades is small from one frame to the next and plain in means: they follow
+        it for a while, in the end by the mean of several.
+
+        Returns
+        -------
+        mean, aside
+            With what is expected of the places that are still awaited, and those set aside too.
         """
-        if not self._unheard[rate].any():
-            return
-        back = np.flatnonzero(self._unheard[rate] & ~aside)
-        track = self._tracks[rate]
-        track.shift(back, mean[back] - track.level[back])
-        self._unheard[rate][back] = False
+        unheard, track = self._unheard[rate], self._tracks[rate]
+        calm_for = self._calm_for[rate] = np.where(aside, 0, self._calm_for[rate] + 1)
+        if not unheard.any():
+            return mean, aside
+        awaited = unheard & (calm_for < _CALM)
+        back = np.flatnonzero(unheard & ~awaited)
+        n = np.clip(calm_for[back] - _FADED // 3, 1, None)
+        level = track.level
+        track.resume(back, level[back] + (mean[back] - level[back]) / n)
+        unheard &= calm_for < _FADED
+        return np.where(awaited, level, mean), aside | awaited
 
     def _onset(self, index: int, best: _Finding) -> int:
         """Since when; within the one sample that shows it, by the frames that made it up."""

@@ -84,13 +84,16 @@ class Surroundings:
             found = np.where(weight > _SOME, shared / weight, np.float32(np.nan))
         return found.astype(np.float32)
 
-    def without_shared(self, sample: Floats) -> Floats:
+    def without_shared(self, sample: Floats, told: Floats | None = None) -> Floats:
         """What every place departs by from its first light as its surroundings have it now.
 
         Parameters
         ----------
         sample : ndarray, shape (places,)
             Light of every place.
+        told : ndarray, shape (places,), optional
+            Light that every place tells those around it, where that is another: what an event
+            does to a tile is no light that is shared.
 
         Returns
         -------
@@ -98,7 +101,8 @@ class Surroundings:
             0 where a place changes as its surroundings do.
         """
         light = sample[: self._n_tiles] + np.float32(_DARK)
-        change = (self._share(light / self._level) - np.float32(1.0)) * self._trust
+        shown = light if told is None else told[: self._n_tiles] + np.float32(_DARK)
+        change = (self._share(shown / self._level) - np.float32(1.0)) * self._trust
         rest = light - self._level - self._level * change
         return self._places.gather(self._grid(rest)) - self._offset
 
@@ -127,17 +131,17 @@ class Surroundings:
         grid[self._counted] = values
         return grid
 
-    def renew(self, places: Indices, light: Floats) -> None:
+    def renew(self, places: Indices, light: Floats, told: Floats) -> None:
         """Take the present light of some places for normal; no other place is to notice.
 
         Parameters
         ----------
         places : ndarray of int
             Which.
-        light : ndarray, shape (places,)
-            Light of every place.
+        light, told : ndarray, shape (places,)
+            Light of every place, and what each told those around it until now.
         """
-        before = self.without_shared(light)
+        before = self.without_shared(light, told)
         tiles = places[places < self._n_tiles]
         now = light[: self._n_tiles] + np.float32(_DARK)
         others = np.delete(now / self._level, tiles)

@@ -16,6 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan.grid import Grid
+from flashpan.kernels.ranks import middle_size
+from flashpan.kernels.sway import departures, follow, shift_may_explain, without
+from flashpan.medians import is_median_below
 from flashpan.model import Tiles
 
 Doubles = npt.NDArray[np.float64]
@@ -54,6 +57,8 @@ _TURN, _FORGET, _SWAYS, _LEAST_SHARE = 0.1, 0.01, 0.05, 0.0005
 _EASE = 0.5
 # Noise units by which a tile's reference may be asked to go further.
 _REACH = 3.0
+# What the power of terms is raised by, in parts of it and besides: equations have a solution then.
+_RIDGE, _LEAST_POWER = 1e-9, 1e-12
 
 
 class Stand:
@@ -125,16 +130,21 @@ class Stand:
         """
         assert self._mean is not None
         self._n_seen += 1
-        mean, now = self._flat(tiles.mean), self._slopes_of(tiles)
-        noise = np.sqrt(np.maximum(0.5 * self._power / self._n_px, 1e-12))
         before = self._slopes_before if self._moved.any() else self._slopes
-        slopes = 0.5 * (before + now)
-        away = mean - self._mean
-        if not self._share and not self._may_sway(away / noise, slopes / noise, noise):
-            self._follow(away / noise, now, self._flat(tiles.sq_diff), noise)
+        n = len(self._n_px)
+        now, terms, away, noise = np.empty((2, n)), np.empty((4, n)), np.empty(n), np.empty(n)
+        grids = tiles.mean.ravel(), tiles.across.ravel(), tiles.down.ravel()
+        departures(
+            *(grids, self._counted, self._n_px, self._mean, before, self._power),
+            *(now, terms, away, noise),
+        )
+        if not self._share and not self._may_sway(away, terms):
+            self._follow(away, now, tiles, noise)
             self._slopes_before = now
             return tiles
-        step, light, trust = self._fitted((away - self._moved) / noise, slopes / noise, noise)
+        slopes = 0.5 * (before + now)
+        away = self._flat(tiles.mean) - self._mean
+        step, light, trust = self._fitted((away - self._moved) / noise, terms, noise)
         middle = 0.5 * (self._slopes + now) / noise
         if self._agree(self._shift + step, (away - light) / noise, middle, trust, noise):
             self._n_in_doubt = 0
@@ -147,10 +157,10 @@ class Stand:
             self._n_in_doubt += 1
             self._share *= 1.0 - _FORGET
         if self._share < _LEAST_SHARE:
-            self._moved, self._shift, self._share = np.zeros_like(mean), np.zeros(2), 0.0
+            self._moved, self._shift, self._share = np.zeros(n), np.zeros(2), 0.0
         self._slopes_before = now
         moved = self._share * self._moved
-        self._follow((away - moved) / noise, now, self._flat(tiles.sq_diff), noise)
+        self._follow((away - moved) / noise, now, tiles, noise)
         if not self._share:
             return tiles
         steady = tiles.mean.copy()
@@ -158,31 +168,31 @@ class Stand:
         right, down = (self._share * self._shift).tolist()
         return replace(tiles, mean=steady, shift=(right, down))
 
-    def _may_sway(self, away: Doubles, slopes: Doubles, noise: Doubles) -> bool:
+    def _may_sway(self, away: Doubles, terms: Doubles) -> bool:
         """Whether a shift would explain enough for parts of the picture to tell it: a first look.
 
         As `_fitted` with every tile trusted, and what it explains in noise units squared.
         """
-        terms = self._terms(slopes, noise)
+        clearly = _LEAST_AGREE * _AT_FIRST**2
+        if not shift_may_explain(terms, away, _RIDGE, _LEAST_POWER, clearly):
+            return False
         with_light, light = _explained(terms, away), _explained(terms[2:], away)
-        return bool(with_light - light > _LEAST_AGREE * _AT_FIRST**2)
-
-    def _terms(self, slopes: Doubles, noise: Doubles) -> Doubles:
-        """What every tile does, in its noise, for a pixel's shift and for light that is shared."""
-        assert self._mean is not None
-        return np.concatenate([slopes, (self._mean / noise)[None], (1.0 / noise)[None]])
+        return with_light - light > clearly
 
     def _fitted(
-        self, away: Doubles, slopes: Doubles, noise: Doubles
+        self, away: Doubles, terms: Doubles, noise: Doubles
     ) -> tuple[Doubles, Doubles, Doubles]:
-        """Shift in pixels, the light that is shared, and how far each tile is to be trusted."""
-        terms = self._terms(slopes, noise)
+        """Shift in pixels, the light that is shared, and how far each tile is to be trusted.
+
+        ``terms`` are what every tile does, in its noise, for a pixel's shift each way and for
+        light that is shared, see `flashpan.kernels.sway.departures`.
+        """
         trust = np.ones(len(away))
         for _ in range(_FITS):
             weighted = terms * trust
             found = _solved(weighted @ terms.T, weighted @ away)
             rest = np.abs(away - found @ terms)
-            reach = _OWN * max(1.0, 1.4826 * float(np.median(rest)))
+            reach = _OWN * max(1.0, 1.4826 * middle_size(rest))
             trust = np.square(np.minimum(1.0, reach / np.maximum(rest, 1e-12)))
         return found[:2], (found[2:] @ terms[2:]) * noise, trust
 
@@ -227,9 +237,9 @@ class Stand:
 
     def _without(self, term: Doubles, trust: Doubles, values: Doubles) -> Doubles:
         """Part by part, what is left of values when the term has explained what it can."""
-        power = np.bincount(self._part, trust * term * term, _PARTS**2)
-        shared = np.bincount(self._part, trust * term * values, _PARTS**2)
-        return values - (shared / np.maximum(power, 1e-30))[self._part] * term
+        left = np.empty(len(values))
+        without(term, trust, values, self._part, np.zeros((2, _PARTS**2)), left)
+        return left
 
     def _surety(self, slopes: Doubles, trust: Doubles) -> float:
         """What share of a shift is taken out: hardly any of what noise may have made."""
@@ -238,19 +248,20 @@ class Stand:
         units = size * float(np.sqrt((trust * along * along).sum()))
         return 1.0 / (1.0 + (_LEAST_SHIFT / max(units, 1e-12)) ** 2)
 
-    def _follow(self, away: Doubles, slopes: Doubles, squares: Doubles, noise: Doubles) -> None:
+    def _follow(self, away: Doubles, slopes: Doubles, tiles: Tiles, noise: Doubles) -> None:
         """Let the reference go with the scene, by steps that no event can hurry."""
         assert self._mean is not None
-        self._mean += np.clip(away, -_REACH, _REACH) * noise / _FOLLOW
-        if np.median(np.abs(away)) < _REACH:
-            self._slopes += (slopes - self._slopes) / _FOLLOW
-        self._power += (np.minimum(squares, 4.0 * self._power) - self._power) / _FOLLOW
+        squares, is_calm = tiles.sq_diff.ravel(), is_median_below(np.abs(away), _REACH)
+        follow(
+            *(away, noise, slopes, squares, self._counted, _REACH, _FOLLOW, is_calm),
+            *(self._mean, self._slopes, self._power),
+        )
 
 
 def _solved(normal: Doubles, right: Doubles) -> Doubles:
     """The least-squares solution; terms that are not there count for nothing."""
     diagonal = np.diag_indices(len(normal))
-    normal[diagonal] = normal[diagonal] * (1.0 + 1e-9) + 1e-12
+    normal[diagonal] = normal[diagonal] * (1.0 + _RIDGE) + _LEAST_POWER
     solution: Doubles = np.linalg.solve(normal, right).astype(np.float64, copy=False)
     return solution
 

@@ -29,6 +29,7 @@ from flashpan.detectors.echo import LEAST_SAMPLES, Echo
 from flashpan.detectors.noise import Flags, Floats, Indices, Ring, first_normal, level_and_spread
 from flashpan.detectors.restless import CodedFloor, scene_floors
 from flashpan.detectors.surroundings import Surroundings
+from flashpan.kernels.forecast import departures, departures_while_away
 
 GATE = 5.0
 """Noise units beyond which a place is held; what is an event the picker decides."""
@@ -63,6 +64,9 @@ _HABIT_SAMPLES = 128
 # to the oldest to have come back to it.
 _ANCHORS = 4
 _NEAR = 3.0
+# Noise units by which a place has drifted against the oldest, and the share of such places up to
+# which the light is steady.
+_DRIFTS, _STEADY = 1.5, 0.1
 
 
 class Judged(NamedTuple):
@@ -147,6 +151,10 @@ class Track:
         # frames of most takes have none, and all that concerns them is left out.
         self._any_away = self._any_stirred = self._any_habit = False
         self._anchors = [level.copy() for _ in range(_ANCHORS)]
+        # Means of places before they last departed, and for how long each has rested since.
+        self._home = level.copy()
+        self._rested = np.full(n_places, settle_after, np.int32)
+        self._sample = warm_up[:, -1]
         self._habit = np.zeros(n_places, np.float32)
         self._wander = self._first_wander(warm_up)
         self._mean_before = self._mean
@@ -154,18 +162,6 @@ class Track:
         self._deviation = self._error = self._noise = self.z
         self._surprised: Indices = np.zeros(0, np.intp)
         self._echo = Echo(n_places, sides, scene_floors(sizes, sides, settle_after, coding))
-
-    def _nearest(self, sample: Floats) -> Floats:
-        """Deviation from the forecast or, at a departed place, from what it was before.
-
-        The smaller of the two: to come back is no departure.
-        """
-        deviation: Floats = self._error - self._bias
-        if not self._any_away:
-            return deviation
-        back = sample - self._anchors[-1] - self._bias
-        nearer = (self._departed_for > 0) & (np.abs(back) < np.abs(deviation))
-        return np.where(nearer, back, deviation)
 
     def _believed(self, spread: Floats, floor: Floats, n: int) -> Floats:
         """Noise to divide by: the floor where the samples agree with it, else their own.
@@ -250,13 +246,7 @@ class Track:
 
         A held place's forecast ages: what wandering would do meanwhile is added to its noise.
         """
-        self._error = sample - self._mean - self._trend
-        self._deviation = self._nearest(sample).astype(np.float32, copy=False)
-        noise = self.spread
-        if self._any_away:
-            age = self._departed_for.astype(np.float32) / self._forecast
-            noise = np.sqrt(self.spread**2 + self._wander * age)
-        self.z = (self._deviation / noise).astype(np.float32, copy=False)
+        noise = self._depart(sample)
         places = self._surprised = self._echo.places
         if len(places):
             noise = noise.copy()
@@ -268,6 +258,24 @@ class Track:
             self._surprised = places[more]
         self._noise = noise
         return self.z
+
+    def _depart(self, sample: Floats) -> Floats:
+        """Tell every place's departure from its forecast; returns the noise it is told in."""
+        n = len(sample)
+        told = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.float32)
+        self._error, self._deviation, self.z = told
+        foretold = self._mean, self._trend, self._bias
+        if not self._any_away:
+            departures(sample, foretold, self.spread, *told)
+            return self.spread
+        noise = np.empty(n, np.float32)
+        past = (
+            *(self._anchors[-1], self._home, self._sample),
+            *(self._wander, self._departed_for),
+        )
+        limits = np.float32(self._forecast), np.float32(GATE)
+        departures_while_away(sample, foretold, self.spread, *told, past, *limits, noise)
+        return noise
 
     def judged(self, place: int) -> Judged:
         """What the sample just judged, and not yet learned, was judged by at one place."""
@@ -314,6 +322,13 @@ class Track:
     def departed(self) -> Flags:
         """Places whose judged sample is out of reach of a fresh forecast."""
         return self.size(self._deviation) > GATE * self.spread
+
+    def undisturbed(self, sample: Floats) -> Floats:
+        """The judged sample, and what is expected of places that depart or are away."""
+        departed = self.departed
+        if not (self._any_away or departed.any()):
+            return sample
+        return np.where(departed | (self._departed_for > 0), self.level, sample)
 
     @property
     def any_away(self) -> bool:
@@ -367,6 +382,7 @@ class Track:
             self._drift_on(stays)
         if goes or self._any_away or self._sides == 1:
             self._come_back(sample)
+        self._sample = sample
         if self.count % self._forecast == 0:
             self._mean = self._last.samples().mean(axis=1)  # rounding must not add up
             self._follow_wander()
@@ -454,24 +470,40 @@ class Track:
         away = np.abs(self._error - self._bias) > GATE * self.spread
         if not away.any():
             return
-        near = np.abs(sample - self._anchors[-1] - self._bias) < _NEAR * self.spread
-        back = np.flatnonzero(near & away)
+        rests = np.abs(sample - self._sample) < GATE * self.spread
+        for past, may in ((self._anchors[-1], away), (self._home, away & rests)):
+            near = np.abs(sample - past - self._bias) < _NEAR * self.spread
+            self._return(np.flatnonzero(near & may), past)
+
+    def _return(self, back: Indices, past: Floats) -> None:
+        """Take some places for what they were."""
         if not len(back):
             return
-        anchor = self._anchors[-1][back]
-        self._last.refill(back, np.repeat(anchor[:, None], self._forecast, axis=1))
-        self._mean[back] = anchor
+        level = past[back]
+        self._last.refill(back, np.repeat(level[:, None], self._forecast, axis=1))
+        self._mean[back] = level
         self._trend[back] = 0.0
         self._departed_for[back] = 0
         self._echo.forget(back)
 
     def _drop_anchor(self) -> None:
-        """Remember the means of places at rest; the oldest is some sixty samples old."""
+        """Remember the means of places at rest; the oldest is some sixty samples old.
+
+        Where the light of those drifts that have long been at rest, and they are most, nobody knows
+        what the others were.
+        """
+        rest = (self._departed_for == 0) & (self._rested >= 2 * self._forecast)
+        drifts = rest & (np.abs(self._mean - self._anchors[-1]) > _DRIFTS * self.spread)
+        n_rest = np.count_nonzero(rest)
+        if 2 * n_rest > len(rest) and np.count_nonzero(drifts) > _STEADY * n_rest:
+            self._home[self._departed_for > 0] = np.nan
         newer = self._mean
         for anchor in self._anchors:
             older = anchor.copy()
             np.copyto(anchor, newer, where=self._departed_for == 0)
             newer = older
+        self._rested = np.where(self._departed_for == 0, self._rested + self._forecast, 0)
+        np.copyto(self._home, self._anchors[-1], where=self._rested >= self._settle_after)
 
     def _departs_by_habit(self, departed: Flags, goes: bool) -> Flags:
         """Places that depart again and again, briefly each time; one long event is no habit.
@@ -514,6 +546,17 @@ class Track:
         moved = np.zeros_like(self._mean)
         moved[places] = by
         self._move(places, moved)
+        self._home[places] += by
+        self._departed_for[places] = 0
+        self._echo.forget(places)
+
+    def resume(self, places: Indices, level: Floats) -> None:
+        """Give some places the forecast of this moment; what they may come back to stays."""
+        self._last.refill(places, np.repeat(level[:, None], self._forecast, axis=1))
+        self._mean[places] = self._mean_before[places] = level
+        self._trend[places] = self._bias[places] = 0.0
+        for anchor in self._anchors:
+            anchor[places] = level
         self._departed_for[places] = 0
         self._echo.forget(places)
 

@@ -12,12 +12,13 @@ import numpy as np
 
 from flashpan.detectors.noise import Flags, Floats
 from flashpan.detectors.places import Places
+from flashpan.kernels.writing import changed_by_few
 from flashpan.medians import median
 from flashpan.model import Tiles
 
 # Square of mean absolute over root mean square below which few pixels make the difference;
 # 0.64 for normal noise.  And the grey levels of the latter from which that says anything.
-_FEW_PIXELS = 0.4
+_FEW_PIXELS = np.float32(0.4)
 _CLEAR_STEPS = 3.0
 # Times the picture's usual mean square from which a tile is louder than its noise.
 _LOUD = 2.0
@@ -43,7 +44,7 @@ class Writing:
 
     def __init__(self, places: Places, step: float) -> None:
         self._places = places
-        self._clear = (_CLEAR_STEPS * step) ** 2
+        self._clear = np.float32((_CLEAR_STEPS * step) ** 2)
         self._counted = places.on_grid(np.ones(places.n, bool))
         self._seen = 0
         self._has_written = False
@@ -56,13 +57,13 @@ class Writing:
         if not tiles.has_previous:
             return
         self._seen += 1
-        few = np.square(tiles.abs_diff) < _FEW_PIXELS * tiles.sq_diff
-        few &= tiles.sq_diff > self._clear
-        if few.any():
+        few = np.empty(tiles.sq_diff.shape, np.bool_)
+        writes = changed_by_few(tiles.abs_diff, tiles.sq_diff, _FEW_PIXELS, self._clear, few)
+        if writes:
             # A highlight that is partly blown changes by few pixels too, but less than the rest.
             few &= tiles.sq_diff > _LOUD * median(tiles.sq_diff[self._counted])
+            writes = bool(few.any())
         gain = np.float32(1.0 / min(self._seen, _MEMORY))
-        writes = bool(few.any())
         if not writes and not self._has_written:
             return
         self._has_written = True

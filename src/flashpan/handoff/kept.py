@@ -13,6 +13,7 @@ from flashpan.cut.report import CLIP
 from flashpan.cut.sidecar import read_sidecar
 from flashpan.cut.timecode import shifted
 from flashpan.night.edits import RangeEdit
+from flashpan.night.places import inside_night
 from flashpan.night.record import NightRecord
 from flashpan.night.rows import CIRCLED, REJECTED, ClipRow, EventRow, RangeRow, TakeRow
 
@@ -97,7 +98,13 @@ class Kept:
 
 
 def kept_ranges(record: NightRecord) -> Iterator[Kept]:
-    """Every range of a night by the time of its take, then frame."""
+    """Every range of a night by the time of its take, then frame.
+
+    Raises
+    ------
+    TakeError
+        A clip, as the catalog names it, lies outside the night.
+    """
     takes = sorted(record.takes(), key=lambda take: (not take.shot_at, take.shot_at, take.id))
     for take in takes:
         yield from _of_take(record, take)
@@ -111,6 +118,8 @@ def _of_take(record: NightRecord, take: TakeRow) -> Iterator[Kept]:
     for found in record.ranges(take.id):
         clip = clips.get(found.number)
         path = folder / clip.name if clip else None
+        if path is not None:
+            inside_night(record.dest, path)
         kept = as_wanted(found, edits.get(found.number), clip)
         yield Kept(
             take=take,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from flashpan.cut.timecode import fits, shifted
-from flashpan.errors import SettingsError
+from flashpan.errors import SettingsError, quoted
 from flashpan.units import format_rate
 
 NTSC = frozenset({Fraction(30_000, 1001), Fraction(60_000, 1001)})
@@ -36,7 +36,7 @@ def read_label(text: str, rate: Fraction, *, drop: bool, option: str = "") -> in
     if not fits(label, rate):
         kind = "drop-frame " if drop else ""
         raise SettingsError(
-            f"{option} {text!r} is no {kind}timecode at {format_rate(rate)} frames/s; write"
+            f"{option} {quoted(text)} is no {kind}timecode at {format_rate(rate)} frames/s; write"
             f" hours:minutes:seconds:frames, as {with_mark('01:00:00:00', drop=drop)}".strip()
         )
     return frames_of(label, rate)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable, Iterator
 from typing import Any
 
 from flashpan.handoff.cutlist import Cut, CutList
 from flashpan.night.rows import EventRow
 from flashpan.units import playback_time
+from flashpan.visible import csv_text
 
 MARKER_COLUMNS = {
     "record": "timecode of the onset in the cut list",
@@ -35,12 +34,8 @@ _NAMES = tuple(name for names in MARKER_COLUMNS for name in names.split(", "))
 
 def markers_csv(cut_lists: Iterable[CutList]) -> str:
     """A header, then a row per event, in the order of the lists."""
-    text = io.StringIO()
-    writer = csv.DictWriter(text, _NAMES, lineterminator="\n")
-    writer.writeheader()
-    for cut_list in cut_lists:
-        writer.writerows(_rows(cut_list))
-    return text.getvalue()
+    rows = (row for cut_list in cut_lists for row in _rows(cut_list))
+    return csv_text([_NAMES, *([row[name] for name in _NAMES] for row in rows)])
 
 
 def _rows(cut_list: CutList) -> Iterator[dict[str, Any]]:

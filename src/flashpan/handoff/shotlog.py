@@ -5,8 +5,6 @@ What stands on the slates comes first after the take; every name that some take 
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -18,6 +16,7 @@ from flashpan.night.record import NightRecord
 from flashpan.night.report import wall_time
 from flashpan.night.rows import ClipRow, EventRow, RangeRow, TakeRow
 from flashpan.units import format_playback, format_real
+from flashpan.visible import csv_text
 
 Value = str | int | float | None
 
@@ -119,11 +118,7 @@ def shot_log(record: NightRecord) -> ShotLog:
 
 def shot_log_csv(log: ShotLog) -> str:
     """A header, then a row per entry."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(log.columns)
-    writer.writerows(log.rows())
-    return text.getvalue()
+    return csv_text([log.columns, *log.rows()])
 
 
 def _entries(record: NightRecord, take: TakeRow) -> Iterator[Entry]:

@@ -11,22 +11,23 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
+from flashpan.atomic import remove_left_over
 from flashpan.errors import CatalogError
 from flashpan.night.clock import of_file_time
 from flashpan.night.database import Database
 from flashpan.night.discovery import CATALOG_NAME
 from flashpan.night.edits import regions_of, with_regions
 from flashpan.night.found import Found, stamp
-from flashpan.night.identity import TIME_STEP_NS, Identity
+from flashpan.night.identity import TIME_STEP_NS, UNKNOWN_TIME_NS, Identity
 from flashpan.night.key import said
 from flashpan.night.lock import only_run
+from flashpan.night.mend import Mended, mend
 from flashpan.night.record import NightRecord, identity_in
 from flashpan.night.results import put_clips, put_results
 from flashpan.night.rows import CIRCLED, DONE, FAILED, NEW, REJECTED, RUNNING, ClipReport
@@ -38,7 +39,6 @@ if TYPE_CHECKING:
     from flashpan.settings import Settings
 
 STOPPED = "stopped"
-_AT_WORK = "at work since"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,54 +77,44 @@ def slate_text(slate: Mapping[str, str]) -> str:
 class Catalog(NightRecord):
     """A night's memory, open to write: `Catalog.open`.
 
+    Attributes
+    ----------
+    mended : Mended or None
+        What came of it where the file was damaged when it was opened.
+
     Raises
     ------
     CatalogError
         From every method: the file is damaged, or the disk takes no more.
     """
 
+    mended: Mended | None = None
+
     @classmethod
     def open(cls, dest: str | os.PathLike[str]) -> Self:
         """Open the catalog of a destination to write; both are made if need be.
 
         No other run may have it open to write.  A file of an earlier version is brought up to
-        this one.  Where the last run did not end by itself the file is looked through first.
+        this one.  What killed runs left beside it under temporary names goes.  The file is looked
+        through first; a damaged one is kept under another name and made anew, see
+        `flashpan.night.mend`.
 
         Raises
         ------
         NightBusy
             Another run is at work on this night.
         CatalogError
-            The file is damaged, of a later version or no catalog, or cannot be written.
+            The file is of a later version or no catalog, or cannot be written.
         """
         with ExitStack() as closing:
             _make_folder(dest)
             closing.enter_context(only_run(dest))
+            remove_left_over(dest)
+            mended = mend(dest)
             database = closing.enter_context(Database.to_write(Path(dest, CATALOG_NAME)))
             catalog = cls(dest, database, closing.pop_all())
-        try:
-            catalog._begin_work()
-        except BaseException:
-            catalog.close()
-            raise
+        catalog.mended = mended
         return catalog
-
-    def _begin_work(self) -> None:
-        if self._note(_AT_WORK):  # that run was stopped from outside
-            self._db.require_sound()
-        self._put_note(_AT_WORK, _now())
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        try:
-            with suppress(CatalogError):  # then the file is looked through next time
-                self._db.run("DELETE FROM night WHERE name = ?", _AT_WORK)
-        finally:
-            self.close()
 
     @contextmanager
     def together(self) -> Iterator[None]:
@@ -167,8 +157,10 @@ class Catalog(NightRecord):
     def _same(self, identity: Identity) -> sqlite3.Row | None:
         return self._db.first(
             "SELECT * FROM take WHERE digest = ?1 AND bytes = ?2 AND n_files = ?3"
-            " AND abs(mtime_ns - ?4) <= ?5 ORDER BY abs(mtime_ns - ?4), id LIMIT 1",
-            *(identity.digest, identity.bytes, identity.n_files, identity.mtime_ns, TIME_STEP_NS),
+            " AND (abs(mtime_ns - ?4) <= ?5 OR mtime_ns = ?6)"
+            " ORDER BY abs(mtime_ns - ?4), id LIMIT 1",
+            *(identity.digest, identity.bytes, identity.n_files, identity.mtime_ns),
+            *(TIME_STEP_NS, UNKNOWN_TIME_NS),
         )
 
     def _is_its_place(self, known: sqlite3.Row, found: Found) -> bool:
@@ -391,12 +383,29 @@ class Catalog(NightRecord):
                     *(one.path, one.place, one.kind, one.problem or "", now),
                 )
 
-    def _note(self, name: str) -> str:
-        row = self._db.first("SELECT value FROM night WHERE name = ?", name)
-        return "" if row is None else str(row["value"])
-
     def _put_note(self, name: str, value: str) -> None:
         self._db.run("INSERT OR REPLACE INTO night VALUES (?, ?)", name, value)
+
+
+def mended(dest: str | os.PathLike[str]) -> Mended | None:
+    """Make the catalog of a night anew where it is damaged.
+
+    Returns
+    -------
+    Mended or None
+        What came of it; None where it is sound.
+
+    Raises
+    ------
+    NightBusy
+        A run is at work on this night.
+    CatalogError
+        There is no night, or nothing can be written.
+    """
+    if not Path(dest, CATALOG_NAME).is_file():
+        raise CatalogError(f"{dest}: holds no night ({CATALOG_NAME}); check the folder")
+    with only_run(dest):
+        return mend(dest)
 
 
 _DONE_TAKES = (

@@ -19,7 +19,6 @@ from flashpan.night.schema import VERSION, migrate, require_known, version_of
 
 Value = str | bytes | int | float | None
 _PATIENCE_S = 10.0
-_SHOWN_FAULTS = 3
 
 
 class Database:
@@ -107,19 +106,13 @@ class Database:
         with _told(self.path):
             yield from self._connection.execute(sql, [_stored(value) for value in values])
 
-    def faults(self, *, quick: bool = False) -> list[str]:
+    def faults(self) -> list[str]:
         """What is wrong with the file; nothing where it is sound."""
-        check = "quick_check" if quick else "integrity_check"
-        texts = [str(row[0]) for row in self.rows(f"PRAGMA {check}")]
+        texts = [str(row[0]) for row in self.rows("PRAGMA integrity_check")]
         lost = [
             f"row without its take in {row[0]}" for row in self.rows("PRAGMA foreign_key_check")
         ]
         return [text for text in texts if text != "ok"] + lost
-
-    def require_sound(self) -> None:
-        """Refuse a damaged file."""
-        if faults := self.faults(quick=True):
-            raise _damaged(self.path, "; ".join(faults[:_SHOWN_FAULTS]))
 
 
 def _connect(path: Path, *, uri: str = "") -> sqlite3.Connection:
@@ -164,8 +157,8 @@ def _told(path: Path) -> Iterator[None]:
 
 def _damaged(path: Path, what: str) -> CatalogError:
     return CatalogError(
-        f"{path}: is damaged ({what}); move it away and run again: clips that are there and whole"
-        " stay"
+        f"{path}: is damaged ({what}); flashpan verify --mend {path.parent} keeps it under another"
+        " name and makes it anew, as the next ingest does"
     )
 
 

@@ -47,10 +47,12 @@ def desk_at(
     scheduler: str | None = None,
     log_file: str | os.PathLike[str] | None = None,
     on_line: Callable[[dict[str, Any]], object] | None = None,
+    on_note: Callable[[str], object] = lambda text: None,
 ) -> Iterator[Desk]:
     """Open what a night needs, and close it after the block; parameters as for `ingest`.
 
-    What a killed run had in hand is given up.  An engine that is given is left open.
+    What a killed run had in hand is given up.  An engine that is given is left open.  A catalog
+    that was damaged has been made anew, which is noted.
 
     Raises
     ------
@@ -64,6 +66,9 @@ def desk_at(
     with ExitStack() as closing:
         journal = closing.enter_context(Journal(log_file, on_line))
         catalog = closing.enter_context(Catalog.open(dest))
+        if catalog.mended is not None:
+            journal.write("catalog-mended", text=str(catalog.mended))
+            on_note(str(catalog.mended))
         allowed = closing.enter_context(permit(Path(dest)))
         catalog.reset_running()
         made = make_engine(engine, workers, scheduler) if isinstance(engine, str) else engine

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import resource
 import signal
 import sys
 import threading
@@ -21,6 +22,8 @@ from types import FrameType
 from typing import Any, NoReturn, Protocol, TypeVar
 
 from flashpan.errors import FlashpanError, TakeError
+from flashpan.limits import WORKER_BYTES
+from flashpan.patience import end_when_silent, silence
 from flashpan.threads import DECODER_THREADS, budget, threads_each, usable_cores
 
 Thing = TypeVar("Thing")
@@ -221,6 +224,8 @@ def how_it_ended(exit_code: int | None) -> str:
     """Say in words how a process ended, for a line that names the take."""
     if exit_code is None:
         return "without a word"
+    if exit_code == -signal.SIGALRM:
+        return f"since {silence()}"
     if exit_code == -signal.SIGKILL:
         return "by signal 9, as the system does when memory runs out"
     if exit_code < 0:
@@ -234,9 +239,19 @@ def _begin_work(n_threads: int) -> None:
     signal.signal(signal.SIGTERM, _leave)
     os.environ[DECODER_THREADS] = str(n_threads)
     threading.Thread(target=_leave_with_parent, daemon=True).start()
+    end_when_silent()
+    _bound_memory()
     import cv2  # not before the environment says how many threads there are
 
     cv2.setNumThreads(n_threads)
+
+
+def _bound_memory() -> None:
+    """Have what asks for more than the machine has fail here, not take others down with it."""
+    _, most = resource.getrlimit(resource.RLIMIT_DATA)
+    wanted = WORKER_BYTES.value
+    if most == resource.RLIM_INFINITY or wanted < most:
+        resource.setrlimit(resource.RLIMIT_DATA, (wanted, most))
 
 
 def _leave(number: int, frame: FrameType | None) -> NoReturn:

@@ -6,16 +6,16 @@ results lie in it.  What was made of the take with other settings is moved aside
 
 from __future__ import annotations
 
-import json
 import os
 import unicodedata
 from collections.abc import Collection, Iterable
-from itertools import count
+from itertools import chain, count
 from pathlib import Path, PurePosixPath
 
 import flashpan
 from flashpan.cut.names import safe_name
 from flashpan.eventlog import EXTENSION
+from flashpan.jsontext import loads
 from flashpan.night.alone import LOCK_NAME
 from flashpan.night.found import Found
 
@@ -42,9 +42,15 @@ def folder_for(found: Found, digest: str, taken: Iterable[str]) -> str:
     plain = safe_name(found.name)
     folded = {_folded(folder) for folder in taken}
     marked = f"{plain}-{digest[:_MARK_DIGITS]}"
-    names = (plain, marked, *(f"{marked}-{number}" for number in range(2, 10_000)))
+    names = chain((plain, marked), (f"{marked}-{number}" for number in count(2)))
     choices = ("/".join((*above, name)) for name in names)
     return next(choice for choice in choices if _folded(choice) not in folded)
+
+
+def is_inside(dest: Path, folder: str) -> bool:
+    """Whether a folder, as a catalog names it, really lies in a night, links followed."""
+    top, real = os.path.realpath(dest), os.path.realpath(Path(dest, folder))
+    return real != top and os.path.commonpath([real, top]) == top
 
 
 def is_of(folder: Path, take: str) -> bool:
@@ -57,7 +63,7 @@ def is_of(folder: Path, take: str) -> bool:
 
 def _is_log_of(path: Path, take: str) -> bool:
     try:
-        log = json.loads(path.read_text(encoding="utf-8"))
+        log = loads(path.read_text(encoding="utf-8"))
         return bool(
             log["flashpan"] == flashpan.__version__
             and log["take"]["absolute_path"] == os.path.abspath(take)

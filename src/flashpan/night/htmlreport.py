@@ -17,11 +17,12 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 import flashpan
-from flashpan.atomic import new_folder
+from flashpan.atomic import make_folder, new_folder
 from flashpan.cut.names import refuse_sources_inside
-from flashpan.errors import UsageError
+from flashpan.errors import TakeError, UsageError
 from flashpan.night.discovery import CATALOG_NAME
 from flashpan.night.looks import SeenTake, seen_takes
+from flashpan.night.places import inside_night
 from flashpan.night.record import NightRecord
 from flashpan.night.report import NightReport, night_report, wall_time
 from flashpan.night.rows import CIRCLED, REJECTED, ClipRow, EventRow
@@ -63,7 +64,7 @@ def write_html_report(
     """
     target = record.dest / FOLDER_NAME if folder is None else Path(folder)
     _refuse(record, target)
-    target.absolute().parent.mkdir(parents=True, exist_ok=True)
+    make_folder(target.absolute().parent)
     replaces = overwrite or (target / _MARK_NAME).is_file()
     with record.at_one_moment():
         report, takes = night_report(record), list(seen_takes(record))
@@ -128,7 +129,8 @@ def _take(
     (part / folder).mkdir()
     time, plot = wall_time(take.row.shot_at), take.folder / f"{take.stem}.scores.png"
     clips = {clip.number: clip for clip in record.clips(take.row.id) if clip.form == "clip"}
-    if plot.is_file():
+    has_plot = _may_be_copied(plot, record.dest)
+    if has_plot:
         shutil.copyfile(plot, part / folder / "scores.png")
     return {
         "anchor": folder,
@@ -139,7 +141,7 @@ def _take(
         "warnings": record.warnings(take.row.id),
         "events": [_event(event, take, folder, part, target, clips) for event in take.events],
         "left_out": take.strips.left_out if take.strips is not None else 0,
-        "plot": f"{folder}/scores.png" if plot.is_file() else "",
+        "plot": f"{folder}/scores.png" if has_plot else "",
     }
 
 
@@ -193,6 +195,14 @@ def _frames(
         }
 
 
+def _may_be_copied(file: Path, dest: Path) -> bool:
+    """Whether a file is there, and no link leads out of the folder that it must lie in."""
+    try:
+        return inside_night(dest, file).is_file()
+    except TakeError:
+        return False
+
+
 def _is_inside(small: SmallFrame) -> bool:
     return small.role not in (BEFORE, AFTER)
 
@@ -200,7 +210,7 @@ def _is_inside(small: SmallFrame) -> bool:
 def _copied(strips: Strips, file: str, folder: str, part: Path) -> str:
     """Copy a picture of a strip, and say where it is from the page; empty where it is gone."""
     source = strips.folder / file
-    if not file or not source.is_file():
+    if not file or not _may_be_copied(source, strips.folder):
         return ""
     shutil.copyfile(source, part / folder / file)
     return f"{folder}/{file}"

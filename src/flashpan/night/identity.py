@@ -17,6 +17,9 @@ TIME_STEP_NS = 2_000_000_000
 """Times nearer than this are one: the file system of most cards counts in steps of two seconds,
 so that a copy on another disk may lose that much."""
 
+UNKNOWN_TIME_NS = 0
+"""Of a take that is known from its log alone, until it is seen again."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Identity:

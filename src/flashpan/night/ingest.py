@@ -11,7 +11,7 @@ from typing import Any
 from flashpan.atomic import write_bytes
 from flashpan.cut.budget import parse_budget
 from flashpan.cut.plan import TrimSettings
-from flashpan.errors import FlashpanError, SettingsError, TakeError, UsageError
+from flashpan.errors import FlashpanError, SettingsError, TakeError, UsageError, quoted
 from flashpan.night.desk import desk_at
 from flashpan.night.discovery import discover
 from flashpan.night.engines import Engine
@@ -112,6 +112,7 @@ def ingest(
         scheduler=scheduler,
         log_file=log_file,
         on_line=on_line,
+        on_note=on_note or (lambda text: None),
     ) as desk:
         desk.catalog.put_problems(found for found, _ in takes if found.problem is not None)
         order = Order(
@@ -194,12 +195,13 @@ def parse_split_above(text: str) -> int | None:
     SettingsError
         Neither of them.
     """
+    text = text.strip()
     if text == "never":
         return None
     try:
         budget = parse_budget(text)
     except SettingsError as error:
-        raise SettingsError(f"--split-above {text}: give bytes (4GB), or never") from error
+        raise SettingsError(f"--split-above {quoted(text)}: give bytes (4GB), or never") from error
     if not budget.in_bytes:
         raise SettingsError(f"--split-above {text}: say of what ({text}B, {text}GB), or never")
     return budget.amount

@@ -19,18 +19,20 @@ from flashpan.cut.plan import Plan, TrimSettings
 from flashpan.cut.report import CLIP, Failed, Output, Trimmed
 from flashpan.cut.sidecar import sidecar_path
 from flashpan.cut.space import BUDGET_CURE
-from flashpan.errors import FlashpanError, TakeError
-from flashpan.eventlog import EXTENSION, to_dict
+from flashpan.errors import FlashpanError, TakeError, unforeseen
+from flashpan.eventlog import EXTENSION, read_log, to_dict
 from flashpan.find import Measured, opened
 from flashpan.fingerprint import fingerprint_of
+from flashpan.limits import TAKE_SECONDS, WORKER_BYTES
 from flashpan.night.alone import alone_in
 from flashpan.night.checksums import SUFFIX, checksum, write_checksums
 from flashpan.night.clock import shot_at
 from flashpan.night.headway import telling
 from flashpan.night.permit import Permit, RunOver
 from flashpan.night.rows import ClipReport
+from flashpan.patience import reading
 from flashpan.settings import Settings
-from flashpan.trim import TrimRun
+from flashpan.trim import TrimRun, was_made_so
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,6 +119,22 @@ class Report:
     disk_is_full: bool = False
 
 
+_LONGER = f"{TAKE_SECONDS.name} sets how many seconds one take may have"
+
+
+def made_as(job: Job) -> bool:
+    """Whether logs in a job's folder were made with its settings, where the catalog knows none."""
+    for path in job.out.glob(f"*{EXTENSION}"):
+        try:
+            log = read_log(path)
+            wanted = job.settings.resolved(log.take).as_log()
+        except FlashpanError:
+            return False
+        if not was_made_so(to_dict(log), wanted):
+            return False
+    return True
+
+
 class NotAsOnePiece(Exception):
     """What was measured of a take in pieces is not what measuring it whole would give."""
 
@@ -143,29 +161,36 @@ def do(job: Job, measured: Measured | None = None) -> Report:
         raise
     except FlashpanError as error:
         report = replace(_failed(job, str(error)), disk_is_full=_is_full(error))
+    except MemoryError:
+        report = _failed(job, f"{job.take}: needs more memory than there is; {WORKER_BYTES.cure}")
     except OSError as error:
         report = _failed(job, f"{error.strerror or error}; check the disk and run again")
         report = replace(report, disk_is_full=_is_full(error))
     except Exception as error:
-        said = "".join(traceback.format_exception_only(error)).strip()
-        report = _failed(job, f"{said}; this is a fault of a reader, a detector or flashpan")
+        report = _failed(job, unforeseen(error))
     return replace(report, seconds=round(time.monotonic() - began, 3))
 
 
 def _done(job: Job, allowed: Permit, measured: Measured | None) -> Report:
-    before = fingerprint_of(job.take)
+    before, until = fingerprint_of(job.take), time.monotonic() + TAKE_SECONDS.value
     run = TrimRun([job.take], job.out, job.wanted)
-    with opened(job.take, job.settings) as reader:
+
+    def go_on(_: int = 0) -> None:
+        allowed.check()
+        if time.monotonic() > until:
+            raise TakeError(f"{job.take}: is not done after {TAKE_SECONDS.value} s; {_LONGER}")
+
+    with reading(), opened(job.take, job.settings) as reader:
         info = reader.info
         tell = telling(job.out, info.n_frames or info.declared_frames)
 
         def on_frame(index: int) -> None:
-            allowed.check()
+            go_on()
             tell(index)
 
         plan = run.plan(reader, job.settings, on_frame, measured, keep_scores=job.sheets)
     try:
-        done = run.write(plan, on_clip=allowed.check)
+        done = run.write(plan, on_clip=go_on)
     except RunOver:
         raise
     except TakeError as error:  # no room: what was found is known all the same

@@ -9,6 +9,7 @@ from pathlib import Path
 from flashpan.errors import TakeError
 from flashpan.eventlog import EXTENSION, read_log
 from flashpan.model import EventLog
+from flashpan.night.places import inside_night
 from flashpan.night.record import NightRecord
 from flashpan.night.rows import EventRow, TakeRow
 from flashpan.sheet.looks import SUFFIX, Strips
@@ -43,13 +44,15 @@ class SeenTake:
 def seen_takes(record: NightRecord) -> Iterator[SeenTake]:
     """Takes that were searched, by the time they were shot, then as they were found.
 
-    A take whose log is gone or damaged is passed over: the catalog's report has it.
+    A take whose log is gone, damaged or outside the night is passed over: the catalog's report
+    has it.
     """
     rows = [row for row in record.takes() if row.folder and row.log_name]
     for row in sorted(rows, key=lambda row: (row.shot_at or "~", row.id)):
         folder = record.dest / row.folder
         try:
-            log = read_log(folder / row.log_name)
+            inside_night(record.dest, folder)
+            log = read_log(inside_night(record.dest, folder / row.log_name))
         except TakeError:
             continue
         stem = row.log_name.removesuffix(EXTENSION)
@@ -61,13 +64,13 @@ def seen_takes(record: NightRecord) -> Iterator[SeenTake]:
                 stem=stem,
                 log=log,
                 events=events,
-                strips=strips_in(folder, stem),
+                strips=_strips_in(record.dest, folder, stem),
             )
 
 
-def strips_in(folder: Path, stem: str) -> Strips | None:
+def _strips_in(dest: Path, folder: Path, stem: str) -> Strips | None:
     """The strips of a take; None where there are none that can be read."""
     try:
-        return Strips.read(folder / f"{stem}{SUFFIX}")
+        return Strips.read(inside_night(dest, folder / f"{stem}{SUFFIX}"))
     except TakeError:
         return None

@@ -26,6 +26,7 @@ from flashpan.night.arrayfile import read_arrays, write_arrays
 from flashpan.night.job import Job, NotAsOnePiece, Report, do
 from flashpan.night.permit import Permit
 from flashpan.night.tilefile import Measurements, read_measurements
+from flashpan.patience import heard, reading
 from flashpan.readers.base import Reader
 from flashpan.readers.packets import PacketTable, entry_frame, packet_table, pictures_from
 from flashpan.readers.streamed import IndexedReader
@@ -110,7 +111,7 @@ def plan_pieces(job: Job, folder: str, most_frames: int = _MOST_FRAMES) -> Piece
         return "only a part of it is asked for"
     if any(job.out.glob("*.events.json")):
         return "its log is there already"
-    with opened(job.take, job.settings) as reader:
+    with reading(), opened(job.take, job.settings) as reader:
         length = max(2, min(most_frames, _frames_per_piece(reader, job)))
         bounds = _bounds(reader, length, Path(folder))
     if isinstance(bounds, str):
@@ -130,7 +131,7 @@ def measure_piece(piece: Piece) -> None:
     """
     job = piece.plan.job
     allowed = Permit(job.dest, job.permit)
-    with opened(job.take, job.settings) as reader:
+    with reading(), opened(job.take, job.settings) as reader:
         known = reader.info.warnings
         measured, n_bytes = _measured(reader, piece, allowed)
         if reader.info.warnings != known:
@@ -260,6 +261,7 @@ def _require_all(measured: list[tuple[Frame, Tiles]], piece: Piece) -> None:
 def _awaited(plan: PiecePlan, number: int, allowed: Permit) -> Measurements:
     path, stop = plan.path(number), Path(plan.folder, _STOP)
     while not path.exists():
+        heard()  # others read; who does not come back at that is given up there
         if stop.exists():
             raise NotAsOnePiece(stop.read_text(encoding="utf-8"))
         allowed.check()

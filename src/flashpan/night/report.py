@@ -14,7 +14,7 @@ from fractions import Fraction
 from functools import lru_cache
 
 from flashpan.cut.budget import parse_budget
-from flashpan.errors import SettingsError
+from flashpan.errors import SettingsError, quoted
 from flashpan.night.record import NightRecord
 from flashpan.night.rows import FAILED, NightEvent, NightTotals, ProblemRow, TakeRow
 from flashpan.night.sums import QUARTER_S
@@ -130,7 +130,7 @@ def parse_offload_rate(text: str) -> Fraction:
     except SettingsError:
         rate = None
     if rate is None or not rate.in_bytes or not rate.amount:
-        raise SettingsError(f"--offload-rate {text!r} is no rate; write 120MB/s or 1.2GB/s")
+        raise SettingsError(f"--offload-rate {quoted(text)} is no rate; write 120MB/s or 1.2GB/s")
     return Fraction(rate.amount)
 
 

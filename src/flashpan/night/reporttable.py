@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Iterator
 from datetime import datetime
 from fractions import Fraction
+from itertools import chain
 from operator import attrgetter
 from typing import Any
 
@@ -18,6 +17,7 @@ from flashpan.night.rows import NightEvent, NightTotals, TakeRow
 from flashpan.settings import rate_number
 from flashpan.table import aligned, counted, percent, wrapped
 from flashpan.units import format_real
+from flashpan.visible import csv_text, shown
 
 SCHEMA = 1
 MOST_EVENTS = 100
@@ -88,11 +88,8 @@ def format_report(report: NightReport, most_events: int = MOST_EVENTS) -> str:
 
 def report_csv(report: NightReport) -> str:
     """A header, then a row per event under `CSV_COLUMNS`, without a line end at the end."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(CSV_COLUMNS)
-    writer.writerows(_csv_row(report, event) for event in report.events())
-    return text.getvalue().rstrip("\n")
+    rows = (_csv_row(report, event) for event in report.events())
+    return csv_text(chain([CSV_COLUMNS], rows)).rstrip("\n")
 
 
 def report_json(report: NightReport) -> str:
@@ -149,13 +146,6 @@ def _failure_lines(report: NightReport) -> Iterator[str]:
 def _naming(text: str, place: str) -> str:
     """An error that names its take."""
     return text if place in text else f"{place}: {text}"
-
-
-def shown(text: str) -> str:
-    """Text for a table: a name may hold line ends, and bytes that are no Unicode."""
-    return "".join(
-        char if char.isprintable() else char.encode("unicode_escape").decode() for char in text
-    )
 
 
 def _total_texts(report: NightReport) -> Iterator[tuple[str, str]]:

@@ -19,11 +19,11 @@ from flashpan.errors import FlashpanError, TakeError
 from flashpan.night.catalog import DoneTake, slate_text
 from flashpan.night.desk import Desk
 from flashpan.night.engines import Engine, EngineLost, WorkerDied, Workers, undisturbed
-from flashpan.night.folders import folder_for, is_of, move_aside
+from flashpan.night.folders import folder_for, is_inside, is_of, move_aside
 from flashpan.night.found import Found
 from flashpan.night.headway import Headway, frames_told
 from flashpan.night.identity import Identity, identity_of
-from flashpan.night.job import Job, Report, do, one_line
+from flashpan.night.job import Job, Report, do, made_as, one_line
 from flashpan.night.key import key_of, said
 from flashpan.night.permit import revoke
 from flashpan.night.rows import FAILED
@@ -321,13 +321,10 @@ class Run:
         return not waits and self._catalog.state(take_id) == FAILED
 
     def _item(self, take_id: int, found: Found, identity: Identity, settings: Settings) -> _Item:
-        folder = self._catalog.folder_of(take_id)
-        if folder is None:
-            folder = folder_for(found, identity.digest, self._catalog.folders())
         job = Job(
             take=found.path,
             dest=os.path.abspath(self.night.dest),
-            folder=folder,
+            folder=self._folder(take_id, found, identity),
             settings=settings,
             wanted=settings.clips.below(self._order.wanted),
             permit=self._permit,
@@ -336,10 +333,21 @@ class Run:
         self._make_way(take_id, job)
         return _Item(take_id, job, found.bytes)
 
+    def _folder(self, take_id: int, found: Found, identity: Identity) -> str:
+        """Where a take's results go: never where a link, or an edited catalog, leads elsewhere."""
+        known, dest = self._catalog.folder_of(take_id), self.night.dest
+        if known is not None and is_inside(dest, known):
+            return known
+        taken = self._catalog.folders()
+        while not is_inside(dest, folder := folder_for(found, identity.digest, taken)):
+            taken.add(folder)
+        return folder
+
     def _make_way(self, take_id: int, job: Job) -> None:
         """Move aside what was made otherwise: with other settings, by another flashpan."""
         known = self._catalog.settings_key_of(take_id)
-        if known in ("", key_of(job.settings, job.wanted)) and is_of(job.out, job.take):
+        is_as_asked = known == key_of(job.settings, job.wanted) if known else made_as(job)
+        if is_as_asked and is_of(job.out, job.take):
             return
         aside = move_aside(self.night.dest, job.folder, self._catalog.folders())
         if aside is not None:

@@ -9,6 +9,7 @@ fraction, paths and names text, or bytes where a name is no Unicode.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 
 from flashpan.errors import CatalogError
 
@@ -208,7 +209,7 @@ def require_known(connection: sqlite3.Connection, path: object) -> None:
 
 
 def migrate(connection: sqlite3.Connection) -> int:
-    """Bring a file to the present version, each step whole or not at all.
+    """Bring a file to the present version, whole or not at all: a new one is empty or complete.
 
     Returns
     -------
@@ -216,17 +217,18 @@ def migrate(connection: sqlite3.Connection) -> int:
         The version it had before.
     """
     before = version_of(connection)
-    for number, step in enumerate(STEPS[before:], start=before + 1):
-        _take_step(connection, step, number)
+    if before < VERSION:
+        _take_steps(connection, STEPS[before:])
     return before
 
 
-def _take_step(connection: sqlite3.Connection, step: str, number: int) -> None:
+def _take_steps(connection: sqlite3.Connection, steps: Sequence[str]) -> None:
+    step = " ".join(steps)
     try:
         connection.executescript(
             f"BEGIN IMMEDIATE; {step}"
             f" PRAGMA application_id = {APPLICATION_ID};"
-            f" PRAGMA user_version = {number}; COMMIT;"
+            f" PRAGMA user_version = {VERSION}; COMMIT;"
         )
     except sqlite3.Error:
         if connection.in_transaction:

@@ -19,7 +19,13 @@ _asked = threading.Event()
 
 @contextmanager
 def stoppable() -> Iterator[None]:
-    """Let SIGINT and SIGTERM stop what the block does, by `KeyboardInterrupt`."""
+    """Let SIGINT and SIGTERM stop what the block does, by `KeyboardInterrupt`.
+
+    Outside the main thread, which alone hears signals, it does nothing.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
     _asked.clear()
     before = {number: signal.signal(number, _interrupt) for number in _SIGNALS}
     try:

@@ -10,11 +10,12 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from flashpan.errors import CatalogError
+from flashpan.errors import CatalogError, TakeError
 from flashpan.night.checksums import line
 from flashpan.night.discovery import CATALOG_NAME
 from flashpan.night.lists import Sums, listed_files, sums_of
 from flashpan.night.mhl import FOLDER, known_files, load, uncovered
+from flashpan.night.places import inside_night
 from flashpan.night.record import NightRecord
 
 MHL, LIST, CATALOG = "the ASC MHL", "its checksum list", "the catalog"
@@ -160,10 +161,22 @@ class _Check:
         self._by.append(CATALOG)
 
     def _expect_clip(self, path: str, digest: str) -> None:
+        if self._is_outside(path):
+            return
         if (self._folder / path).is_dir():
             self._clip_folders[path] = digest
         else:
             self._said_of(path, CATALOG).sha256[CATALOG] = digest
+
+    def _is_outside(self, path: str) -> bool:
+        """Whether a path leads out of the night, which is a fault: nothing there is read."""
+        try:
+            inside_night(self._folder, self._folder / path)
+        except TakeError as error:
+            if str(error) not in self._faults:  # a file may be in several lists
+                self._faults.append(str(error))
+            return True
+        return False
 
     def _said_of(self, path: str, by: str) -> _Expected:
         expected = self._expected.setdefault(path, _Expected())
@@ -177,6 +190,8 @@ class _Check:
 
     def _hold(self, path: str, expected: _Expected) -> None:
         file = self._folder / path
+        if self._is_outside(path):
+            return
         try:
             sums = self._sums[path] = sums_of(file)
         except FileNotFoundError:
@@ -194,7 +209,13 @@ class _Check:
     def _hold_folders_against_catalog(self) -> None:
         """Clips that are folders: the catalog has a checksum of their files' checksums."""
         for folder, digest in self._clip_folders.items():
-            files = sorted(path for path in (self._folder / folder).iterdir() if path.is_file())
+            every = sorted((self._folder / folder).iterdir())
+            files = [
+                file
+                for file in every
+                if file.is_file()
+                and not self._is_outside(file.relative_to(self._folder).as_posix())
+            ]
             lines = ""
             for file in files:
                 path = file.relative_to(self._folder).as_posix()

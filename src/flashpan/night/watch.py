@@ -92,6 +92,7 @@ def watch(
         scheduler=scheduler,
         log_file=log_file,
         on_line=on_line,
+        on_note=on_note or (lambda text: None),
     ) as desk:
         order = Order(
             source=os.path.abspath(source),

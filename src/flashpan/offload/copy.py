@@ -27,6 +27,7 @@ from flashpan.cut.steady import leave_to_disk
 from flashpan.errors import ClipDiffers, CutRefused, FlashpanError, TakeError, UnreadableTake
 from flashpan.eventlog import EXTENSION, from_dict, write_log
 from flashpan.fingerprint import fingerprint_of
+from flashpan.jsontext import loads
 from flashpan.model import EventLog, TakeInfo
 from flashpan.offload.kept import ByteSpan, Copied, FlaggedTake, Form, bytes_of
 from flashpan.offload.record import copy_log
@@ -291,7 +292,7 @@ def _readable(source: str) -> Iterator[None]:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
     return data if isinstance(data, dict) else {}

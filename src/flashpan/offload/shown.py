@@ -9,10 +9,11 @@ from typing import Any
 import flashpan
 from flashpan.cut.space import format_bytes
 from flashpan.eventlog import event_to_dict
-from flashpan.night.reporttable import offload_text, shown
+from flashpan.night.reporttable import offload_text
 from flashpan.offload.kept import ByteSpan, Copied, Flagged, FlaggedTake, Form, Part
 from flashpan.settings import rate_number
 from flashpan.table import aligned, counted, percent, wrapped
+from flashpan.visible import shown
 
 SCHEMA = 1
 _HEADINGS = ("take", "frames", "copy", "size")

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from types import MappingProxyType
 
-from flashpan.errors import SettingsError
+from flashpan.errors import SettingsError, quoted
+from flashpan.units import DECIMAL
 
 Number = Fraction | float
 
@@ -94,7 +95,7 @@ PIXELS = _kind("a number of pixels", {**_BARE, "px": Fraction(1)}, "1px, 0.5")
 BITS = _kind("a bit depth", {**_BARE, "bit": Fraction(1)}, "8, 12")
 
 _WRITTEN = re.compile(
-    r"(\d+(?:\.\d*)?|\.\d+)(?:\s*/\s*(\d+(?:\.\d*)?))?\s*([a-z°%µμ]*(?:/[a-z]+)?)", re.IGNORECASE
+    rf"({DECIMAL})(?:\s*/\s*({DECIMAL}))?\s*([a-z°%µμ]*(?:/[a-z]+)?)", re.IGNORECASE
 )
 
 
@@ -220,8 +221,8 @@ def read_quantity(quantity: Quantity, text: str) -> Fraction:
     match = _WRITTEN.fullmatch(written)
     unit = match[3].casefold().replace("μ", "u") if match else ""
     size = quantity.kind.units.get(unit)
-    if match is None or size is None or (match[2] and not float(match[2])):
-        said = f"{quantity.option} {text!r} is no {quantity.kind.name.partition(' ')[2]}"
+    if match is None or size is None or (match[2] and not Fraction(match[2])):
+        said = f"{quantity.option} {quoted(text)} is no {quantity.kind.name.partition(' ')[2]}"
         raise SettingsError(f"{said}; write it as {quantity.kind.example}")
     value = Fraction(match[1]) / Fraction(match[2] or 1) * size
     if not value and quantity.name not in _MAY_BE_ZERO:

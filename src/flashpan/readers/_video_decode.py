@@ -14,6 +14,9 @@ from av.packet import Packet
 from av.video.frame import PictureType, VideoFrame
 from av.video.stream import VideoStream
 
+from flashpan.patience import heard
+from flashpan.readers._video_open import decoder_limits
+
 _TRIES = 8
 UNKNOWN_PTS = int(np.iinfo(np.int64).min)
 """Where a packet has no time stamp."""
@@ -74,6 +77,8 @@ class Decoding:
         Pictures that the decoder or the container marks as damaged, handed out all the same.
     first_partial, last_good : int or None
         Number of the first such picture, and of the last one that is none.
+    position : int
+        Where in the file the last packet began, as far as the container tells.
     stopped_by : str
         Why reading ended before the end of the file, or ``""``.
     index : PacketIndex or None
@@ -97,6 +102,7 @@ class Decoding:
         self.first_partial: int | None = None
         self.last_good: int | None = None
         self._damaged_pts: set[int] = set()
+        self.position = 0
         self.stopped_by = ""
         self._flow = self.packets()
 
@@ -140,6 +146,7 @@ class Decoding:
         try:
             stream = container.streams[self._stream.index]
             assert isinstance(stream, VideoStream)
+            stream.codec_context.options = decoder_limits()
             stream.codec_context.thread_count = 1
             whole = Decoding(container, stream, self._reopen)
             yield from islice(whole.pictures(), self.n_pictures, None)
@@ -182,6 +189,7 @@ class Decoding:
         """
         for packet in self._demuxed():
             self.bytes_read += packet.size
+            self.position = max(self.position, packet.pos or 0)
             if packet.size == 0:
                 self.n_empty += 1
                 continue
@@ -205,6 +213,7 @@ class Decoding:
             before = self.n_packets
             try:
                 for packet in self._container.demux(self._stream):
+                    heard()
                     if packet.size or packet.pts is not None or packet.dts is not None:
                         yield packet
                 return

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import mmap
 import os
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import av
 from av.container import InputContainer
 from av.video.stream import VideoStream
 
 from flashpan.errors import UnreadableTake
+from flashpan.limits import FRAME_SECONDS, MAX_PIXELS, believable, why_not_believable
+from flashpan.readers._video_boxes import plain_samples, top_level_boxes
 from flashpan.threads import decoder_threads
 
 EXTENSIONS = frozenset(
@@ -42,11 +43,14 @@ _SIGNATURES = (
     (8, b"AVI "),
 )
 
-_FIRST_BOXES = frozenset({"ftyp", "moov", "mdat", "wide", "free", "skip", "pnot"})
+_BLOCK_BYTES = 1 << 20
 _NO_INDEX = (
     "no whole index (moov) in the file: it was cut off before the recording was closed; "
     "copy it again from the camera, or have it rebuilt there"
 )
+
+# Three times the longest take that is known of; an index of so many costs little.
+_MANY_FRAMES = 10_000_000
 
 # Containers that name other files or addresses, or that turn any text into pictures, or
 # that read the file name as a pattern: a take is one file.
@@ -94,20 +98,46 @@ def open_container(path: str) -> InputContainer:
     UnreadableTake
         In one line, with the cure.
     """
-    if _regular_file_size(path) == 0:
+    size = _regular_file_size(path)
+    if size == 0:
         raise UnreadableTake(f"{path}: the file is empty (0 bytes); copy it again from the camera")
+    _refuse_endless_index(path, size)
     try:
         return _open("file:" + os.path.abspath(path))
     except (av.FFmpegError, OSError, ValueError, RuntimeError) as error:
         return _open_whole_boxes(path, error)
 
 
+def _refuse_endless_index(path: str, size: int) -> None:
+    """Refuse an index that declares more frames than there are bytes.
+
+    FFmpeg would set aside and fill 24 bytes for each, and look at them again and again: a file of
+    two kilobytes may cost gigabytes and minutes.
+    """
+    declared = plain_samples(path)
+    if declared > max(size, _MANY_FRAMES):
+        raise UnreadableTake(
+            f"{path}: its index declares {declared:,} frames in {size:,} bytes; it is damaged:"
+            " copy it again from the camera"
+        )
+
+
 def _open(source: Any) -> InputContainer:
     limits = {"protocol_whitelist": "file", "format_whitelist": _allowed_formats()}
     opened: InputContainer = av.open(
-        source, mode="r", container_options=limits, metadata_errors="replace"
+        source,
+        mode="r",
+        options=decoder_limits(),
+        container_options=limits,
+        metadata_errors="replace",
+        timeout=FRAME_SECONDS.value,
     )
     return opened
+
+
+def decoder_limits() -> dict[str, str]:
+    """What FFmpeg's decoders are told: they refuse larger pictures before they set memory aside."""
+    return {"max_pixels": str(MAX_PIXELS.value)}
 
 
 class _FileStart:
@@ -147,7 +177,7 @@ def _open_whole_boxes(path: str, error: Exception) -> InputContainer:
 def _end_of_whole_boxes(path: str) -> int:
     """Where the last, cut box of a file begins; 0 where none is cut."""
     stop = 0
-    for box in _top_level_boxes(path):
+    for box in top_level_boxes(path):
         if box.is_cut:
             return stop
         stop = box.stop
@@ -179,35 +209,9 @@ def _why_not(path: str, error: Exception) -> str:
     return "not a video file, or its header is damaged; check the file or copy it again"
 
 
-class Box(NamedTuple):
-    """An outermost box of an ISO base media file (ISO/IEC 14496-12, clause 4.2)."""
-
-    kind: str
-    stop: int
-    is_cut: bool
-
-
-def _top_level_boxes(path: str) -> Iterator[Box]:
-    """Outermost boxes; none where the file does not start with one of the usual kinds."""
-    with open(path, "rb") as file:
-        end = os.fstat(file.fileno()).st_size
-        at = 0
-        while at + 8 <= end:
-            file.seek(at)
-            head = file.read(16)
-            kind, size = head[4:8].decode("latin-1"), int.from_bytes(head[:4], "big")
-            size = int.from_bytes(head[8:16], "big") if size == 1 else size
-            size = end - at if size == 0 else size  # 0: to the end of the file
-            known = kind in _FIRST_BOXES if at == 0 else kind.isascii() and kind.isprintable()
-            if size < 8 or not known:
-                break
-            at += size
-            yield Box(kind, at, at > end)
-
-
 def _lacks_index(path: str) -> bool:
-    first = next(_top_level_boxes(path), None)
-    whole = (box.kind for box in _top_level_boxes(path) if not box.is_cut)
+    first = next(top_level_boxes(path), None)
+    whole = (box.kind for box in top_level_boxes(path) if not box.is_cut)
     return first is not None and "moov" not in whole
 
 
@@ -217,7 +221,7 @@ def is_cut(path: str, container: str) -> bool:
     Only for formats whose structure shows it at once; others show it while decoding.
     """
     if container.startswith("mov"):
-        return any(box.is_cut for box in _top_level_boxes(path))
+        return any(box.is_cut for box in top_level_boxes(path))
     size = os.path.getsize(path)
     if container == "mpegts":  # packets of 188 bytes, 192 with a time code (ISO/IEC 13818-1)
         return bool(size % 188 and size % 192)
@@ -248,9 +252,44 @@ def picture_stream(container: InputContainer, path: str) -> VideoStream:
     stream = streams[0]
     if stream.codec_context is None:
         raise UnreadableTake(f"{path}: no decoder for its codec; convert it to FFV1 or H.264 first")
+    rows, cols = stream.codec_context.height, stream.codec_context.width
+    if rows * cols and not believable(rows, cols):
+        raise UnreadableTake(f"{path}: {why_not_believable(rows, cols)}")
+    stream.codec_context.options = decoder_limits()
     stream.codec_context.thread_count = decoder_threads()
     return stream
 
 
 def _is_cover(stream: Any) -> bool:
     return "attached_pic" in str(stream.disposition)
+
+
+def require_readable(path: str, start: int, n_frames: int) -> None:
+    """Refuse a file that the disk does not give from some byte on.
+
+    FFmpeg takes a read that fails for the end of the file.  A take of which half could not be read
+    must not be taken for one that has been searched.
+
+    Parameters
+    ----------
+    path : str
+    start : int
+        Byte from which on nobody knows yet.
+    n_frames : int
+        Frames before it, for the message.
+
+    Raises
+    ------
+    UnreadableTake
+        One line with the cure.
+    """
+    try:
+        with open(path, "rb", buffering=0) as file:
+            file.seek(start)
+            while file.read(_BLOCK_BYTES):
+                pass
+    except OSError as error:
+        raise UnreadableTake(
+            f"{path}: cannot be read after frame {n_frames - 1} ({error.strerror}); check the disk"
+            " and run again"
+        ) from error

@@ -23,8 +23,9 @@ from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
+from flashpan.patience import heard
 from flashpan.readers._video_index import index_table
-from flashpan.readers._video_open import open_container
+from flashpan.readers._video_open import decoder_limits, open_container
 from flashpan.threads import decoder_threads
 
 # Bytes that a container may put before what it stores of a packet, at the place that it tells.
@@ -124,6 +125,7 @@ class StoredPackets:
             self._running = open_container(self._path)
             stream = self._running.streams[self._index]
             assert isinstance(stream, VideoStream)
+            stream.codec_context.options = decoder_limits()
             stream.codec_context.thread_count = decoder_threads()
             stream.codec_context.thread_type = "AUTO"
         stream = self._running.streams[self._index]
@@ -137,6 +139,7 @@ class StoredPackets:
                 yield number, picture
 
     def _packet(self, number: int, *, is_key: bool) -> Packet[Any]:
+        heard()
         stamp, place, size = self._table[number].tolist()
         header = self._header(size)
         packet = Packet(header + os.pread(self._file, size - len(header), place))

@@ -1,4 +1,4 @@
-"""Reading a stated number of bytes, and limits that hold before memory is asked for.
+"""Reading a stated number of bytes, and what is believed before memory is asked for.
 
 Plain reads are used instead of memory maps: when a card is pulled out or a file shrinks,
 a read fails with an error that can be reported, but touching a map kills the process.
@@ -11,10 +11,6 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
-MAX_PIXELS = 1 << 28
-"""Largest picture that is believed; anything above is a damaged or wrong header."""
-
-
 Bytes = bytes | memoryview
 """Bytes of a source, as they were read."""
 
@@ -24,11 +20,6 @@ class ByteStream(Protocol):
 
     def readinto(self, buffer: Any, /) -> int | None:
         """Fill part or all of the buffer; 0 at the end."""
-
-
-def plausible(rows: int, cols: int) -> bool:
-    """Whether a picture of this size may be allocated."""
-    return rows > 0 and cols > 0 and rows * cols <= MAX_PIXELS
 
 
 def read_block(stream: ByteStream, n_bytes: int) -> npt.NDArray[np.uint8]:

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from flashpan.errors import UsageError
+from flashpan.errors import UsageError, quoted
+from flashpan.limits import believable, why_not_believable
 from flashpan.readers import pfnc
-from flashpan.readers.blocks import MAX_PIXELS, plausible
 
 EXAMPLE = "1280x800:Mono12p or 1280x800:Mono8+512"
 _SYNTAX = re.compile(r"(\d{1,9})[xX](\d{1,9}):([A-Za-z0-9]+)(?:\+(\d{1,18}))?", re.ASCII)
@@ -52,16 +52,16 @@ def parse_geometry(text: str) -> RawGeometry:
     """
     match = _SYNTAX.fullmatch(text.strip())
     if match is None:
-        raise UsageError(f"raw geometry {text!r} is not WIDTHxHEIGHT:FORMAT[+OFFSET]; {_hint()}")
-    cols, rows = int(match[1]), int(match[2])
-    if not plausible(rows, cols):
         raise UsageError(
-            f"raw geometry {text!r} has {cols}x{rows} pixels; a frame has 1 to {MAX_PIXELS}"
+            f"raw geometry {quoted(text)} is not WIDTHxHEIGHT:FORMAT[+OFFSET]; {_hint()}"
         )
+    cols, rows = int(match[1]), int(match[2])
+    if not believable(rows, cols):
+        raise UsageError(f"raw geometry {text!r}: {why_not_believable(rows, cols)}; {_hint()}")
     pixel_format = pfnc.by_name(match[3])
     if pixel_format is None:
         raise UsageError(
-            f"raw geometry {text!r} has no known pixel format {match[3]!r}; "
+            f"raw geometry {quoted(text)} has no known pixel format {quoted(match[3])}; "
             f"there are: {', '.join(pfnc.NAMES)}"
         )
     return RawGeometry(rows, cols, pixel_format, int(match[4] or 0))

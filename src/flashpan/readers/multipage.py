@@ -8,7 +8,7 @@ and the first page states how many pictures follow, the rest is read by position
 from __future__ import annotations
 
 import json
-import struct
+from itertools import islice
 from math import prod
 from pathlib import Path
 from typing import Any, ClassVar, cast
@@ -21,7 +21,7 @@ from flashpan.errors import UnreadableTake
 from flashpan.model import Frame
 from flashpan.readers.base import Source
 from flashpan.readers.blocks import read_block, sealed
-from flashpan.readers.picture import BadPicture, Picture, alike, size_text
+from flashpan.readers.picture import BadPicture, Picture, alike, reason_of, size_text
 from flashpan.readers.stills import lone_still_warning
 from flashpan.readers.streamed import EndOfTake, IndexedReader, describe
 from flashpan.readers.tiff import interpreted, page_picture
@@ -35,6 +35,11 @@ class MultiPageReader(IndexedReader):
 
     A page that does not decode is left out and keeps its index; a file that is cut short
     is read up to the cut.
+
+    Attributes
+    ----------
+    page_bytes : int
+        What the samples of the first page that can be read weigh, uncompressed.
 
     Raises
     ------
@@ -57,9 +62,11 @@ class MultiPageReader(IndexedReader):
     def __init__(self, source: Source) -> None:
         try:
             self._tiff = tifffile.TiffFile(source.path)
-        except tifffile.TiffFileError as error:
+        except OSError:
+            raise
+        except Exception as error:  # a damaged header raises whatever it pleases
             is_empty = not Path(source.path).stat().st_size
-            reason = "the file is empty" if is_empty else str(error)
+            reason = "the file is empty" if is_empty else reason_of(error)
             raise UnreadableTake(f"{source.path}: {reason}; copy the file anew") from None
         self._full_size: list[int] = []  # chain positions of the pages that are frames
         self._scanned = 0
@@ -89,7 +96,9 @@ class MultiPageReader(IndexedReader):
         index = 0
         while self._reaches(index):
             try:
-                return page_picture(self._page(index))
+                picture = page_picture(self._page(index))
+                self.page_bytes = int(self._page(index).nbytes)
+                return picture
             except BadPicture as error:
                 reason = str(error)
             index += 1
@@ -103,8 +112,8 @@ class MultiPageReader(IndexedReader):
                 page = self._tiff.pages[self._scanned]
             except IndexError:
                 return False
-            except (tifffile.TiffFileError, ValueError, struct.error):
-                self._broken = True  # a directory that runs past the cut
+            except Exception:
+                self._broken = True  # a directory that runs past the cut, or makes no sense
                 return False
             if isinstance(page, tifffile.TiffPage) and not page.is_reduced:
                 self._full_size.append(self._scanned)
@@ -138,8 +147,13 @@ class MultiPageReader(IndexedReader):
     def _picture(self, index: int) -> Picture:
         if self._reaches(index):
             return page_picture(self._page(index))
-        samples, page = self._samples_by_position(index), self._page(0)
-        return interpreted(samples, page, samples.nbytes)
+        try:
+            samples, page = self._samples_by_position(index), self._page(0)
+            return interpreted(samples, page, samples.nbytes)
+        except (BadPicture, EndOfTake):
+            raise
+        except Exception as error:  # tags of a wrong type raise whatever they please
+            raise EndOfTake(f"damaged after {index} frames ({reason_of(error)})") from error
 
     def _is_one_block(self) -> bool:
         """Whether the pages reached lie back to back, uncompressed, from the first one on."""
@@ -200,24 +214,34 @@ class MultiPageReader(IndexedReader):
 
 
 def has_several_pages(path: str) -> bool:
-    """Whether a file is a TIFF of several pictures; False also where it cannot be read."""
-    source = Source(path=path)
+    """Whether a file is a TIFF of several pictures; False also where it cannot be read.
+
+    Only its directories are read and nothing is decoded, so that no decoder can fail of it.
+    """
     try:
-        if not MultiPageReader.accepts(source):
+        if not MultiPageReader.accepts(Source(path=path)):
             return False
-        with MultiPageReader(source) as reader:
-            return reader.holds_several()
-    except (UnreadableTake, OSError):
+        with tifffile.TiffFile(path) as tiff:
+            return _declared_pictures(tiff) > 1 or len(_first_full_size(tiff, 2)) > 1
+    except Exception:  # a damaged header raises whatever it pleases
         return False
+
+
+def _first_full_size(tiff: tifffile.TiffFile, n_pages: int) -> list[tifffile.TiffPage]:
+    """The first pages that are no thumbnails, so many at most."""
+    pages = (page for page in tiff.pages if isinstance(page, tifffile.TiffPage))
+    return list(islice((page for page in pages if not page.is_reduced), n_pages))
 
 
 def _declared_pictures(tiff: tifffile.TiffFile) -> int:
     """Return how many pictures the first page says there are; 0 where it does not."""
     first = tiff.pages.first
-    if tiff.is_imagej and tiff.imagej_metadata:
-        return int(tiff.imagej_metadata.get("images", 0))
     try:
-        shape = json.loads(first.shaped_description or "{}").get("shape", [])
-    except ValueError:
+        if tiff.is_imagej and tiff.imagej_metadata:
+            declared = int(tiff.imagej_metadata.get("images", 0))
+        else:
+            shape = json.loads(first.shaped_description or "{}").get("shape", [])
+            declared = prod(map(int, shape)) // prod(first.shape) if shape else 0
+    except Exception:  # texts of any kind may stand where these are looked for
         return 0
-    return prod(shape) // prod(first.shape) if shape else 0
+    return max(declared, 0)

@@ -6,18 +6,22 @@ import os
 from dataclasses import dataclass
 from math import prod
 from pathlib import Path
+from tokenize import TokenError
 from typing import Any, BinaryIO, ClassVar
 
 import numpy as np
 import numpy.typing as npt
 from numpy.lib import format as npy_format
 
-from flashpan.errors import UnreadableTake
+from flashpan.errors import UnreadableTake, quoted
+from flashpan.limits import believable, why_not_believable
 from flashpan.model import Frame
 from flashpan.readers.base import Source
-from flashpan.readers.blocks import plausible, read_block, sealed
+from flashpan.readers.blocks import read_block, sealed
 from flashpan.readers.luma import rec709
+from flashpan.readers.picture import reason_of
 from flashpan.readers.streamed import EndOfTake, IndexedReader, describe
+from flashpan.units import MOST_FRAMES
 
 _MAGIC = b"\x93NUMPY"
 _BLOCK_BYTES = 32 << 20
@@ -154,8 +158,8 @@ def _read_layout(file: BinaryIO, path: str) -> _Layout:
             shape, fortran, dtype = npy_format.read_array_header_1_0(file)
         else:
             shape, fortran, dtype = npy_format.read_array_header_2_0(file)
-    except (ValueError, EOFError, SyntaxError) as error:
-        reason = str(error).partition("\n")[0]
+    except (ValueError, EOFError, SyntaxError, TypeError, TokenError, OverflowError) as error:
+        reason = reason_of(error)
         raise UnreadableTake(f"{path}: damaged .npy header ({reason}); save it anew") from None
     _refuse(path, tuple(shape), dtype)
     return _Layout(tuple(shape), dtype, fortran, file.tell())
@@ -177,5 +181,9 @@ def _refuse(path: str, shape: tuple[int, ...], dtype: np.dtype[Any]) -> None:
         raise UnreadableTake(
             f"{path}: shape {shape} looks like one colour picture; save (frames, rows, cols, 3)"
         )
-    if not shape[0] or not plausible(shape[1], shape[2]):
-        raise UnreadableTake(f"{path}: shape {shape} holds no picture, or one far too large")
+    if shape[0] < 1:
+        raise UnreadableTake(f"{path}: shape {shape} holds no picture; save at least one")
+    if shape[0] > MOST_FRAMES:
+        raise UnreadableTake(f"{path}: no take has {quoted(shape[0])} frames; save it anew")
+    if not believable(shape[1], shape[2]):
+        raise UnreadableTake(f"{path}: shape {shape}: {why_not_believable(shape[1], shape[2])}")

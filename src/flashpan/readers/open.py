@@ -7,10 +7,11 @@ from collections.abc import Callable
 from fractions import Fraction
 from typing import TypeVar, cast
 
-from flashpan.errors import FlashpanError, PlugInError, UnreadableTake, UsageError
+from flashpan.errors import FlashpanError, PlugInError, UnreadableTake, UsageError, quoted
 from flashpan.readers.base import Reader, Source
 from flashpan.readers.sequence import is_pattern
 from flashpan.registry import READERS, load, names
+from flashpan.units import LEAST_RATE, MOST_RATE, exact
 
 Rate = int | float | str | Fraction
 Result = TypeVar("Result")
@@ -105,12 +106,12 @@ def exact_rate(value: Rate | None, what: str) -> Fraction | None:
     if value is None:
         return None
     try:
-        rate = Fraction(str(value)) if isinstance(value, float) else Fraction(value)
-    except (ValueError, ZeroDivisionError):
+        rate = exact(str(value).strip())
+    except ValueError:
         rate = Fraction(0)
-    if rate <= 0:
+    if not LEAST_RATE <= rate <= MOST_RATE:
         raise UsageError(
-            f"{what} {value!r} is no number above zero; for example 10000 or 30000/1001"
+            f"{what} {quoted(value)} is no number above zero; for example 10000 or 30000/1001"
         )
     return rate
 

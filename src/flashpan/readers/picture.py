@@ -10,13 +10,20 @@ import numpy.typing as npt
 
 from flashpan.readers.luma import rec709
 
+# What Python raises where a value is none that a decoder has reckoned with.
+_TAKEN_BY_SURPRISE = (TypeError, AttributeError, LookupError, ArithmeticError, AssertionError)
+
 
 class BadPicture(Exception):
     """A still that cannot be decoded; the text is the reason, for a warning or an error."""
 
 
 def reason_of(error: Exception) -> str:
-    """One line for whatever a decoder raised; its text where that has words in it."""
+    """One line for whatever a decoder raised; its text where that has words for people in it."""
+    if isinstance(error, MemoryError):
+        return "asks for more memory than there is"
+    if isinstance(error, _TAKEN_BY_SURPRISE):
+        return "damaged or cut short"
     line = str(error).partition("\n")[0]
     return line if any(char.isalpha() for char in line) else "damaged or cut short"
 

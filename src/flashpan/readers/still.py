@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import logging
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import av
 import cv2
@@ -16,15 +17,26 @@ import numpy as np
 import numpy.typing as npt
 import tifffile
 
-from flashpan.readers.blocks import plausible
+from flashpan.errors import UnreadableTake
+from flashpan.limits import MAX_PIXELS, believable, why_not_believable
 from flashpan.readers.picture import BadPicture, Picture, family, flatten, reason_of
 from flashpan.readers.tiff import main_page, page_picture
 
-# tifffile reports damage to its logger as well as to us: one report is enough.
-logging.getLogger("tifffile").addHandler(logging.NullHandler())
+# These report damage to their loggers as well as to us: one report is enough.
+for _library in ("tifffile", "imagecodecs"):
+    logging.getLogger(_library).addHandler(logging.NullHandler())
 
 _PNG = b"\x89PNG\r\n\x1a\n"
 _PNG_GRAY = 0
+_MOST_SAMPLE_BYTES = 8
+
+_DISK = frozenset(
+    {
+        *(errno.EIO, errno.EREMOTEIO, errno.ESTALE, errno.ENODEV, errno.ENXIO, errno.ENOTCONN),
+        *(errno.ETIMEDOUT, errno.EACCES, errno.EPERM),
+    }
+)
+"""What says nothing of the picture, and passes when the disk or the rights are put right."""
 
 
 def read_still(path: Path) -> Picture:
@@ -39,10 +51,19 @@ def read_still(path: Path) -> Picture:
     ------
     BadPicture
         Missing, cut short, damaged, or of an unknown kind.
+    UnreadableTake
+        The disk does not give it, or it may not be read: the picture may be sound.
     """
     try:
+        if path.stat().st_size > _MOST_SAMPLE_BYTES * MAX_PIXELS.value:
+            raise BadPicture(f"{path.stat().st_size:,} bytes are more than a picture has")
         data = path.read_bytes()
     except OSError as error:
+        if error.errno in _DISK:
+            raise UnreadableTake(
+                f"{path}: cannot be read ({error.strerror}); check the disk and the file's rights,"
+                " and run again"
+            ) from error
         raise BadPicture(error.strerror or "cannot be read") from error
     if not data:
         raise BadPicture("empty file")
@@ -70,6 +91,12 @@ def _decoder(start: bytes) -> Callable[[bytes], Picture]:
     raise BadPicture("not a TIFF, DNG, PNG, JPEG, DPX, BMP or PGM picture")
 
 
+def _require_believable(rows: int, cols: int) -> None:
+    """Refuse a size before a decoder sets memory aside for it."""
+    if not believable(rows, cols):
+        raise BadPicture(why_not_believable(rows, cols))
+
+
 def _tiff(data: bytes) -> Picture:
     with tifffile.TiffFile(io.BytesIO(data)) as tiff:
         return page_picture(main_page(tiff))
@@ -78,8 +105,7 @@ def _tiff(data: bytes) -> Picture:
 def _png(data: bytes) -> Picture:
     """Grey, colour or palette; fewer than eight bits come scaled to eight."""
     cols, rows = (int.from_bytes(data[k : k + 4], "big") for k in (16, 20))
-    if not plausible(rows, cols):
-        raise BadPicture(f"{cols}x{rows} pixels")
+    _require_believable(rows, cols)
     pixels = imagecodecs.png_decode(data)
     bit_depth = 8 * pixels.dtype.itemsize
     significant = _png_significant_bits(data) if data[25] == _PNG_GRAY else 0
@@ -137,13 +163,19 @@ def _jpeg_markers(data: bytes) -> tuple[int, int]:
             return precision, at
         if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
             precision = data[at + 4]
+            rows, cols = (int.from_bytes(data[at + k : at + k + 2], "big") for k in (5, 7))
+            _require_believable(rows, cols)
         at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
     raise BadPicture("cut short")
 
 
 def _dpx(data: bytes) -> Picture:
     """8, 10, 12 or 16 bits, grey or RGB, as FFmpeg's decoder gives them."""
+    order: Literal["big", "little"] = "big" if data[:4] == b"SDPX" else "little"
+    cols, rows = (int.from_bytes(data[k : k + 4], order) for k in (772, 776))  # SMPTE ST 268-1
+    _require_believable(rows, cols)
     decoder = av.CodecContext.create("dpx", "r")
+    decoder.options = {"max_pixels": str(MAX_PIXELS.value)}
     frames = [*decoder.decode(av.Packet(data)), *decoder.decode(None)]
     if len(frames) != 1:
         raise BadPicture("cut short or damaged")
@@ -164,6 +196,8 @@ def _dpx(data: bytes) -> Picture:
 
 def _bmp(data: bytes) -> Picture:
     declared = int.from_bytes(data[2:6], "little")
+    cols, rows = (int.from_bytes(data[k : k + 4], "little", signed=True) for k in (18, 22))
+    _require_believable(abs(rows), cols)  # rows below zero: the first is the uppermost
     if declared > len(data):
         raise BadPicture("cut short")
     return _opencv(data, "bmp", 8)
@@ -175,8 +209,9 @@ def _pnm(data: bytes) -> Picture:
     if header is None:
         raise BadPicture("damaged header")
     cols, rows, white = (int(number) for number in header.groups())
-    if not plausible(rows, cols) or not 0 < white < 65536:
-        raise BadPicture(f"{cols}x{rows} pixels of 0 to {white}")
+    _require_believable(rows, cols)
+    if not 0 < white < 65536:
+        raise BadPicture(f"values of 0 to {white}")
     n_bytes = rows * cols * (3 if data[1:2] == b"6" else 1) * (2 if white > 255 else 1)
     if len(data) - header.end() < n_bytes:
         raise BadPicture("cut short")

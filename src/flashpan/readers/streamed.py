@@ -13,6 +13,7 @@ from itertools import count
 from typing import Any
 
 from flashpan.model import Frame, TakeInfo
+from flashpan.patience import heard
 from flashpan.readers.base import Reader, Source
 
 
@@ -53,6 +54,7 @@ class StreamedReader(Reader):
 
     def _from(self, start: int) -> Iterator[Frame]:
         for index in count(start):
+            heard()
             try:
                 frame = self._fetch(index)
             except EndOfTake as end:
@@ -93,6 +95,7 @@ class IndexedReader(StreamedReader):
         """
         if index < 0:
             raise IndexError(f"frames are numbered from 0, got {index}")
+        heard()
         try:
             return self._fetch(index)
         except EndOfTake:

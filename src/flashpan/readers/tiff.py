@@ -15,11 +15,12 @@ import numpy as np
 import numpy.typing as npt
 import tifffile
 
-from flashpan.readers.blocks import plausible
+from flashpan.limits import MAX_PIXELS, believable, why_not_believable
 from flashpan.readers.luma import rec709
 from flashpan.readers.picture import BadPicture, Picture, family, flatten, reason_of
 
 _WHITE_IS_ZERO, _PALETTE = 0, 3
+_MOST_SAMPLE_BYTES = 8  # red, green, blue and alpha of 16 bits
 _MAX_SAMPLE_VALUE, _WHITE_LEVEL, _COLOR_MAP = 281, 50717, 320
 
 
@@ -42,12 +43,13 @@ def page_picture(page: tifffile.TiffPage) -> Picture:
     BadPicture
         Cut short, damaged, or of a kind that is no picture of unsigned integers.
     """
-    _refuse(page)
     try:
-        pixels = page.asarray()
-    except Exception as error:  # decoders raise whatever they please
+        _refuse(page)
+        return interpreted(page.asarray(), page, sum(page.databytecounts))
+    except BadPicture:
+        raise
+    except Exception as error:  # decoders, and tags of a wrong type, raise whatever they please
         raise BadPicture(reason_of(error)) from error
-    return interpreted(pixels, page, sum(page.databytecounts))
 
 
 def interpreted(pixels: npt.NDArray[Any], page: tifffile.TiffPage, n_bytes: int) -> Picture:
@@ -94,8 +96,12 @@ def _compression(page: tifffile.TiffPage) -> str:
 
 
 def _refuse(page: tifffile.TiffPage) -> None:
-    if not plausible(page.imagelength, page.imagewidth) or page.imagedepth != 1:
+    if not believable(page.imagelength, page.imagewidth):
+        raise BadPicture(why_not_believable(page.imagelength, page.imagewidth))
+    if page.imagedepth != 1:
         raise BadPicture(f"no picture: {page.imagewidth}x{page.imagelength}x{page.imagedepth}")
+    if page.nbytes > _MOST_SAMPLE_BYTES * MAX_PIXELS.value:
+        raise BadPicture(f"{page.samplesperpixel} samples a pixel")
     if page.dtype is None or page.dtype.kind not in "bu" or page.dtype.itemsize > 2:
         raise BadPicture(f"{page.dtype} samples; convert to 8- or 16-bit unsigned")
     if not page.dataoffsets or len(page.dataoffsets) != len(page.databytecounts):

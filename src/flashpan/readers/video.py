@@ -17,12 +17,20 @@ from av.video.frame import PictureType, VideoFrame
 from av.video.stream import VideoStream
 
 from flashpan.errors import UnreadableTake
+from flashpan.limits import MAX_PIXELS
 from flashpan.model import Frame, TakeInfo
+from flashpan.patience import heard
 from flashpan.readers._video_clock import TimeStamps
 from flashpan.readers._video_decode import Decoding, PacketIndex
 from flashpan.readers._video_display import orientation
 from flashpan.readers._video_luma import is_limited_range, luma_source
-from flashpan.readers._video_open import is_cut, looks_like_video, open_container, picture_stream
+from flashpan.readers._video_open import (
+    is_cut,
+    looks_like_video,
+    open_container,
+    picture_stream,
+    require_readable,
+)
 from flashpan.readers._video_parts import (
     StoredPackets,
     found_packets,
@@ -80,13 +88,17 @@ class VideoReader(Reader):
         pictures = self._decoding.pictures()
         first = next(pictures, None)
         if first is None:
-            raise UnreadableTake(
-                f"{self._source.path}: no picture in it decodes; copy it again from the camera"
-            )
+            raise UnreadableTake(f"{self._source.path}: no picture in it decodes; {self._cure()}")
         self._pictures = chain([first], pictures)
         self._describe(first)
         self._count = 0
         self._finished = False
+
+    def _cure(self) -> str:
+        """What may help where nothing decodes."""
+        again = "copy it again from the camera"
+        is_size_known = bool(self._stream.codec_context.width)
+        return again if is_size_known else f"{again}, or allow larger pictures: {MAX_PIXELS.cure}"
 
     def _reopened(self) -> InputContainer:
         return open_container(self._source.path)
@@ -265,6 +277,7 @@ class VideoReader(Reader):
         assert self._parts is not None
         if not 0 <= index < len(self._parts):
             return None
+        heard()
         picture = self._parts.picture(index)
         self.bytes_read += int(self._parts.sizes[index])
         return None if picture is None else self.frame_of(picture, index)
@@ -338,7 +351,10 @@ class VideoReader(Reader):
         self._finished = True
         self.bytes_read = self._decoding.bytes_read
         variable, notes = self._clock.report()
-        self._warn(*self._damage(), *self._shortfall(), *notes)
+        damage = [*self._damage(), *self._shortfall()]
+        if damage:  # a disk that fails looks like a file that is cut off, and is none
+            require_readable(self._source.path, self._decoding.position, self._count)
+        self._warn(*damage, *notes)
         self.info = replace(self.info, n_frames=self._count, variable_rate=variable)
 
     def _damage(self) -> Iterator[str]:

@@ -19,9 +19,10 @@ import numpy as np
 import numpy.typing as npt
 
 from flashpan.errors import UnreadableTake
+from flashpan.limits import believable, why_not_believable
 from flashpan.model import Frame, TakeInfo
 from flashpan.readers.base import Source
-from flashpan.readers.blocks import Bytes, ByteStream, plausible, read_block, sealed
+from flashpan.readers.blocks import Bytes, ByteStream, read_block, sealed
 from flashpan.readers.streamed import EndOfTake, StreamedReader, describe
 
 MAGIC = b"YUV4MPEG2"
@@ -71,8 +72,10 @@ def parse_header(line: bytes, name: str) -> Y4mHeader:
     words = line.decode("ascii", "replace").split()
     fields = {word[0]: word[1:] for word in words[1:] if word[0] != "X"}
     rows, cols = _count(fields.get("H")), _count(fields.get("W"))
-    if words[:1] != [MAGIC.decode()] or not plausible(rows, cols):
+    if words[:1] != [MAGIC.decode()] or not (rows and cols):
         raise UnreadableTake(f"{name}: damaged YUV4MPEG2 header; write the stream anew")
+    if not believable(rows, cols):
+        raise UnreadableTake(f"{name}: {why_not_believable(rows, cols)}")
     colour = fields.get("C", "420jpeg")
     sampling, bit_depth = _sampling(colour, name)
     mono = sampling == (1, 1, 0)

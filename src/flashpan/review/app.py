@@ -6,7 +6,6 @@ catalog, and assets are those that were read when the server began.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -24,12 +23,13 @@ from starlette.routing import Route
 
 from flashpan.errors import FlashpanError, TakeError, UsageError
 from flashpan.eventlog import EXTENSION
+from flashpan.jsontext import loads
 from flashpan.model import ScoreTrace
 from flashpan.night.edits import DrawnRegion
+from flashpan.night.places import inside_night
 from flashpan.night.reviewbook import ReviewBook, UnknownRow
 from flashpan.night.rows import TakeRow
 from flashpan.review.nightview import log_of, night_to_dict, strips_of
-from flashpan.review.places import inside_night
 from flashpan.review.projector import Projector
 from flashpan.review.recut import recut
 from flashpan.review.rerun import rerun, row_of
@@ -155,7 +155,7 @@ def _writing(review: Review, work: Callable[[Review, Request, Any], Any]) -> Any
 
     async def answer(request: Request) -> Response:
         try:
-            body = json.loads(await request.body() or b"{}")
+            body = loads(await request.body() or b"{}")
         except ValueError:
             return PlainTextResponse("That is no JSON.", 400)
         if not isinstance(body, dict):

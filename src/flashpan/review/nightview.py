@@ -12,11 +12,11 @@ from typing import Any
 from flashpan.errors import TakeError
 from flashpan.eventlog import EXTENSION, read_log
 from flashpan.model import EventLog
+from flashpan.night.places import inside_night
 from flashpan.night.report import wall_time
 from flashpan.night.reviewbook import ReviewBook, ReviewStep
 from flashpan.night.rows import ClipRow, EventRow, TakeRow
 from flashpan.review.asked import is_out_of_date
-from flashpan.review.places import inside_night
 from flashpan.review.projector import source_of
 from flashpan.sheet.looks import SUFFIX, Strips
 from flashpan.sheet.words import take_line

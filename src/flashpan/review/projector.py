@@ -22,10 +22,10 @@ from flashpan.cut.tone import FULL, Pixels8, Tone, toned
 from flashpan.errors import TakeError
 from flashpan.eventlog import read_log
 from flashpan.model import EventLog
+from flashpan.night.places import inside_night
 from flashpan.night.rows import ClipRow, TakeRow
 from flashpan.readers.open import open_take
 from flashpan.readers.sequence import is_pattern
-from flashpan.review.places import inside_night
 from flashpan.sheet.looks import as_jpeg, frames_of
 from flashpan.sheet.strip import strip_of
 from flashpan.sheet.tones import strip_tone, tone_text

@@ -21,11 +21,11 @@ from flashpan.night.catalog import Catalog
 from flashpan.night.checksums import SUFFIX, write_checksums
 from flashpan.night.ingest import write_index
 from flashpan.night.job import clip_report
+from flashpan.night.places import inside_night
 from flashpan.night.reviewbook import ReviewBook, UnknownRow
 from flashpan.night.rows import ClipRow, TakeRow
 from flashpan.night.sealing import seal_again
 from flashpan.review.asked import asked_of
-from flashpan.review.places import inside_night
 from flashpan.review.rerun import row_of
 from flashpan.settings import Settings
 

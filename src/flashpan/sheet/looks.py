@@ -24,6 +24,7 @@ from flashpan.cut.burnin import enlarged, in_colour
 from flashpan.cut.native import NativePicture
 from flashpan.cut.tone import Pixels8, toned
 from flashpan.errors import TakeError
+from flashpan.jsontext import loads
 from flashpan.model import EventLog, Region, ScoreTrace
 from flashpan.sheet.strip import Shown, strip_of
 from flashpan.sheet.tones import strip_tone, tone_text
@@ -112,7 +113,7 @@ class Strips:
         """
         path = Path(folder, INDEX_NAME)
         try:
-            data = json.loads(path.read_text(encoding="utf-8"))
+            data = loads(path.read_text(encoding="utf-8"))
             return cls(
                 folder=Path(folder),
                 shape=(int(data["shape"][0]), int(data["shape"][1])),

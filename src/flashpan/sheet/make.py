@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from flashpan.atomic import make_folder, refuse_existing, write_bytes
+from flashpan.atomic import make_folder, refuse_existing, together
 from flashpan.cut.anyframe import AnyFrame
 from flashpan.cut.engine import kind
 from flashpan.cut.names import take_stem
@@ -187,20 +187,22 @@ def draw_sheets(
     overwrite: bool = False,
 ) -> Sheets:
     """Draw what `make_sheets` does, of strips that are there."""
-    pages = []
-    for number, page in enumerate(take_pages(log, strips), 1):
-        name = f"{stem}.sheet.png" if number == 1 else f"{stem}.sheet-{number}.png"
-        pages.append(write_bytes(folder / name, page.png(), overwrite=overwrite))
     plot = None
     printed = [page.figure for page in take_pages(log, strips, PAPER)]
-    if trace is not None:
-        png = figure_png(score_plot(log, trace))
-        plot = write_bytes(folder / f"{stem}.scores.png", png, overwrite=overwrite)
-        printed.append(score_plot(log, trace, PAPER))
-    pdf = write_bytes(
-        folder / f"{stem}.sheet.pdf", figures_pdf(printed, log.take.name), overwrite=overwrite
-    )
+    with together(overwrite=overwrite) as write:
+        pages = [
+            write(folder / _page_name(stem, number), page.png())
+            for number, page in enumerate(take_pages(log, strips), 1)
+        ]
+        if trace is not None:
+            plot = write(folder / f"{stem}.scores.png", figure_png(score_plot(log, trace)))
+            printed.append(score_plot(log, trace, PAPER))
+        pdf = write(folder / f"{stem}.sheet.pdf", figures_pdf(printed, log.take.name))
     return Sheets(pages=tuple(pages), pdf=pdf, plot=plot, strips=strips)
+
+
+def _page_name(stem: str, number: int) -> str:
+    return f"{stem}.sheet.png" if number == 1 else f"{stem}.sheet-{number}.png"
 
 
 @contextmanager

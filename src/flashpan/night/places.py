@@ -14,7 +14,8 @@ def inside_night(dest: Path, path: Path) -> Path:
     Raises
     ------
     TakeError
-        It lies elsewhere, as behind a link that leads out of the night.
+        It lies elsewhere, as behind a link that leads out of the night, or where a catalog that
+        somebody changed names it.
     """
     real, top = os.path.realpath(path), os.path.realpath(dest)
     if os.path.commonpath([real, top]) != top or real == top:

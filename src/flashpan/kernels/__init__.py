@@ -1,0 +1,1 @@
+"""Loops over pixels and tiles, compiled: one module for each idea."""
