@@ -15,6 +15,8 @@ from typing import Any, Generic, ParamSpec, TypeVar, cast
 
 import numba
 
+from flashpan.kernels.signals import kept_back
+
 P = ParamSpec("P")
 R = TypeVar("R")
 
@@ -48,9 +50,9 @@ class Kernel(Generic[P, R]):
     """
 
     def __init__(self, function: Callable[P, R]) -> None:
-        self._in_memory: Callable[P, R] = numba.njit(**_OPTIONS)(function)
+        self._in_memory: Callable[P, R] = _patient(numba.njit(**_OPTIONS)(function))
         try:
-            self._ready: Callable[P, R] = numba.njit(cache=True, **_OPTIONS)(function)
+            self._ready: Callable[P, R] = _patient(numba.njit(cache=True, **_OPTIONS)(function))
         except RuntimeError:  # Numba finds no folder that it may write to
             self._ready = self._in_memory
         self.__doc__ = function.__doc__
@@ -66,3 +68,15 @@ class Kernel(Generic[P, R]):
             _LOG.debug("%s is compiled in memory: %s", self.__name__, error)
             self._ready = self._in_memory
             return self._ready(*args, **kwargs)
+
+
+def _patient(dispatcher: Any) -> Any:
+    """Have a dispatcher of Numba keep signals back whenever it compiles or loads what it kept."""
+    compile_or_load = dispatcher.compile
+
+    def patiently(signature: Any) -> Any:
+        with kept_back():
+            return compile_or_load(signature)
+
+    dispatcher.compile = patiently
+    return dispatcher
