@@ -15,7 +15,7 @@ that drifts, wanders or is predicted from keyframes, noise is not known, and the
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -36,13 +36,14 @@ LEAST_STRIDE = 2 * HALF
 # Samples between what is looked at and what it is held against, and where one of the two is nearer.
 _FAR, _FARTHER = 16, 24
 # Chance, over all places and halves, that white noise alone asks for a search.
-_CHANCE = 0.05
+_CHANCE, _CHANCE_TO_WAVER = 0.05, 0.01
 # Noise units beyond which many tiles at once ask for one.
 _POOLED = 4.0
 # A tile says no more than this of its square, as in `flashpan.detectors.roi_motion`.
 _CAP = 25.0
-# Times white noise's variance up to which the reference bursts' own is believed.
-_WHITE_ENOUGH = 2.0
+# Times what frames of a burst differ by up to which what bursts differ by is white noise; and times
+# the noise of their pixels up to which the means of tiles may waver.
+_WHITE_ENOUGH, _MOST_BEYOND = 2.0, 16.0
 # Times the usual largest speck from which there is another.
 _SPECK = 1.08
 # Median of a squared unit normal; and of the variance of eight, as a share of what it estimates.
@@ -88,17 +89,37 @@ def bursts_around(before: int, at: int, stride: int, part: Span) -> Bursts | Non
     return Bursts((first, second), (one, other))
 
 
-@dataclass(slots=True)
-class _Seen:
-    """What was measured of frames: means of places, and of pairs their differences."""
+@dataclass(frozen=True, slots=True)
+class _Pairs:
+    """What frames differ by: mean squares of places, and the largest speck of every tile."""
 
-    means: list[Floats] = field(default_factory=list)
     squares: list[Floats] = field(default_factory=list)
     specks: list[Floats] = field(default_factory=list)
 
-    def add_pair(self, tiles: Tiles, places: Places) -> None:
-        self.squares.append(places.gather(tiles.sq_diff))
-        self.specks.append(tiles.speck)
+    def add(self, tiles: Tiles, places: Places) -> None:
+        """Note a frame's differences from the one before, of which it is no exact copy."""
+        if tiles.has_previous and not tiles.is_copy:
+            self.squares.append(places.gather(tiles.sq_diff))
+            self.specks.append(tiles.speck)
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What was measured of the bursts, those of the references last."""
+
+    means: tuple[list[Floats], ...] = field(default_factory=lambda: ([], [], [], []))
+    halves: tuple[_Pairs, ...] = field(default_factory=lambda: tuple(_Pairs() for _ in range(4)))
+    references: _Pairs = field(default_factory=_Pairs)
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether there is enough to tell anything."""
+        pairs = (*self.halves, self.references)
+        return len(self.means[-1]) == BURST and all(len(part.squares) >= HALF for part in pairs)
+
+    def means_of_halves(self) -> list[Floats]:
+        """Means of every half, shape (frames, places), of the references last."""
+        return [np.stack(part) for burst in self.means for part in (burst[:HALF], burst[HALF:])]
 
 
 class Glance:
@@ -118,7 +139,7 @@ class Glance:
         self._tiles = self._places.sizes[0]
         n_tests = self._places.n * 4.0 * 2.0
         self._z = float(special.ndtri(1.0 - _CHANCE / n_tests / 4.0))
-        wavering = special.chdtri(HALF - 1, _CHANCE / n_tests)
+        wavering = special.chdtri(HALF - 1, _CHANCE_TO_WAVER / n_tests)
         self._wavering = float(wavering) / (HALF - 1)
 
     def shows(
@@ -133,123 +154,115 @@ class Glance:
         here, there : tuple of iterables of Frame
             Bursts of `BURST` frames each; where one has fewer, the answer is yes.
         """
-        if len(self._grid.regions) > 1:  # each of which may move by itself
-            return True
+        if self._info.predicts_with_loss or len(self._grid.regions) > 1:
+            return True  # noise that stands still; or regions that each may move by themselves
         seen = self._measured(*here, *there)
-        if len(seen[0].means) < BURST:
+        if not seen.is_whole:
             return True
-        first, second, one, other = seen
-        halves = [part for burst in (first, second) for part in _halves(burst)]
-        references = [*_halves(one), *_halves(other)]
-        variance = self._pixel_noise(one.squares)
+        means = seen.means_of_halves()
+        halves, references = means[:4], means[4:]
+        noise = self._noise(seen.references.squares, references)
         return (
-            self._departs(halves, references, variance)
-            or self._wavers(halves, references, variance)
-            or self._differs([first, second], one.squares)
-            or self._has_specks([first, second], one)
+            noise is None
+            or self._departs(halves, references, noise)
+            or self._wavers(halves, references, noise)
+            or self._differs(seen.halves, seen.references)
+            or self._has_specks(seen.halves, seen.references)
         )
 
-    def _measured(self, *bursts: Iterable[Frame]) -> tuple[_Seen, _Seen, _Seen, _Seen]:
-        """Means of each burst, and pairs of frames from here and there.
-
-        Pairs of reference frames are in the third.
-        """
-        first, second, one, other = (_Seen() for _ in range(4))
-        measurer = Measurer(self._info, self._grid)
-        for at_first, at_second, at_one, at_other in zip(*bursts, strict=False):
-            steps: Iterator[tuple[Frame, _Seen | None, _Seen]] = iter(
-                (
-                    (at_one, one, one),
-                    (at_other, other, one),
-                    (at_first, first, first),
-                    (at_one, None, first),
-                    (at_second, second, second),
-                    (at_other, None, second),
-                )
+    def _measured(self, *bursts: Iterable[Frame]) -> _Seen:
+        """Means of the frames of every burst, and differences between those of two bursts."""
+        seen, measurer = _Seen(), Measurer(self._info, self._grid)
+        for number, (at_first, at_second, at_one, at_other) in enumerate(
+            zip(*bursts, strict=False)
+        ):
+            half = number // HALF
+            first, second, own = seen.halves[half], seen.halves[2 + half], seen.references
+            steps: tuple[tuple[Frame, int | None, _Pairs], ...] = (
+                (at_one, 2, own),
+                (at_other, 3, own),
+                (at_first, 0, first),
+                (at_one, None, first),
+                (at_second, 1, second),
+                (at_other, None, second),
             )
             for frame, burst, pairs in steps:
                 tiles = measurer.measure(frame)
+                pairs.add(tiles, self._places)
                 if burst is not None:
-                    burst.means.append(self._places.gather(tiles.mean))
-                if tiles.has_previous:
-                    pairs.add_pair(tiles, self._places)
-        return first, second, one, other
+                    seen.means[burst].append(self._places.gather(tiles.mean))
+        return seen
 
-    def _pixel_noise(self, squares: list[Floats]) -> Floats:
-        """Variance of every place's mean in one frame (EMVA 1288: half the mean square)."""
+    def _noise(self, squares: list[Floats], references: list[Floats]) -> Floats | None:
+        """Variance of every place's mean in one frame, where it is white.
+
+        That of its pixels (EMVA 1288: half the mean square of differences), times what tiles of
+        the calmer reference waver by beyond that, as they do where a codec rounds every block.
+        """
         rounding = self._info.least_step**2 / 12.0
-        white = np.maximum(0.5 * np.mean(squares, axis=0), rounding) / self._places.n_px
-        return np.asarray(white, np.float32)
+        pixels = np.maximum(0.5 * np.mean(squares, axis=0), rounding) / self._places.n_px
+        wavering = [half.var(axis=0, ddof=1) / pixels for half in references]
+        typical = np.median([share[self._tiles] for share in wavering], axis=1)
+        beyond = min(typical[:2].mean(), typical[2:].mean()) / _MEDIAN_VARIANCE
+        return None if beyond > _MOST_BEYOND else np.asarray(pixels * max(1.0, beyond), np.float32)
 
-    def _departs(self, halves: list[Floats], references: list[Floats], variance: Floats) -> bool:
+    def _departs(self, halves: list[Floats], references: list[Floats], noise: Floats) -> bool:
         """Whether means differ, at one place or in many tiles."""
         means = [half.mean(axis=0) for half in references]
         pairs = [(one, other) for one in means[:2] for other in means[2:]]
-        own = [(one - other)[self._tiles] ** 2 for one, other in pairs]
-        own = [square / (variance[self._tiles] * (2.0 / HALF)) for square in own]
+        own = [((one - other) ** 2 / noise)[self._tiles] * (HALF / 2.0) for one, other in pairs]
         inflation = float(np.mean(np.median(own, axis=1))) / _MEDIAN_SQUARE
         if inflation > _WHITE_ENOUGH:
             return True
-        noise = np.sqrt(max(1.0, inflation) * variance * (1.0 / HALF + 1.0 / BURST))
+        spread = np.sqrt(max(1.0, inflation) * noise * (1.0 / HALF + 1.0 / BURST))
         for base in (0.5 * (means[0] + means[1]), 0.5 * (means[2] + means[3])):
             for half in halves:
-                z = (half.mean(axis=0) - base) / noise
-                if np.abs(z).max() > self._z or self._many(z[self._tiles] ** 2, 1.0):
+                z = (half.mean(axis=0) - base) / spread
+                if np.abs(z).max() > self._z or self._many(z**2, 1.0):
                     return True
         return False
 
-    def _wavers(self, halves: list[Floats], references: list[Floats], variance: Floats) -> bool:
+    def _wavers(self, halves: list[Floats], references: list[Floats], noise: Floats) -> bool:
         """Whether means change from frame to frame within the eight, at one place or in many."""
-        own = [half.var(axis=0, ddof=1) / variance for half in references]
-        typical = np.median([square[self._tiles] for square in own], axis=1)
-        inflation = float(np.mean(typical)) / _MEDIAN_VARIANCE
-        if inflation > _WHITE_ENOUGH:
-            return True
+        own = [self._pooled(half.var(axis=0, ddof=1) / noise) for half in references]
+        usual = max(1.0, min(own[0] + own[1], own[2] + own[3]) / 2.0)
         for half in halves:
-            share = half.var(axis=0, ddof=1) / variance / max(1.0, inflation)
-            if share.max() > self._wavering or self._many(share[self._tiles], HALF - 1.0):
+            share = half.var(axis=0, ddof=1) / noise
+            if share.max() > self._wavering or self._many(share, HALF - 1.0, usual):
                 return True
         return False
 
-    def _many(self, squares: Floats, freedom: float) -> bool:
-        """Whether tiles together are farther from 1 than noise is, each of them capped."""
-        excess = float(np.minimum(squares, _CAP).mean()) - 1.0
-        return excess > _POOLED * math.sqrt(2.0 / (freedom * squares.size))
+    def _pooled(self, squares: Floats) -> float:
+        """Mean over all tiles, of which none says more than it may."""
+        return float(np.minimum(squares[self._tiles], _CAP).mean())
 
-    def _differs(self, here: list[_Seen], there: list[Floats]) -> bool:
+    def _many(self, squares: Floats, freedom: float, usual: float = 1.0) -> bool:
+        """Whether tiles together are farther from what is usual than noise is."""
+        error = math.sqrt(2.0 / (freedom * squares[self._tiles].size))
+        return self._pooled(squares) > usual * (1.0 + _POOLED * error)
+
+    def _differs(self, here: Iterable[_Pairs], there: _Pairs) -> bool:
         """Whether pixels differ more, or less, than among the reference frames."""
-        usual = np.mean(there, axis=0)
+        usual = np.mean(there.squares, axis=0)
         if not usual.all():
             return True
-        relative = float(np.median((np.var(there, axis=0, ddof=1) / usual**2)[self._tiles]))
-        n_px = self._places.n_px
-        relative *= float(np.median(n_px[self._tiles])) * _SHARED
-        noise = usual * np.sqrt(relative / n_px * (1.0 / BURST + 1.0 / len(there)))
-        middle = len(there) // 2
-        own = np.mean(there[:middle], axis=0) - np.mean(there[middle:], axis=0)
-        twice = noise * math.sqrt((2.0 / middle) / (1.0 / BURST + 1.0 / len(there)))
-        inflation = float(np.median(((own / twice) ** 2)[self._tiles])) / _MEDIAN_SQUARE
-        if inflation > _WHITE_ENOUGH:
-            return True
-        for burst in here:
-            for half in (burst.squares[:BURST], burst.squares[BURST:]):
-                z = (np.mean(half, axis=0) - usual) / (noise * math.sqrt(max(1.0, inflation)))
-                if np.abs(z).max() > self._z:
-                    return True
+        own = np.var(there.squares, axis=0, ddof=1) / usual**2
+        for size in self._places.sizes:  # a codec's quality goes with the whole picture
+            own[size] = np.median(own[size])
+        for half in here:
+            n_pairs = 1.0 / len(half.squares) + 1.0 / len(there.squares)
+            far = self._z * usual * np.sqrt(own * _SHARED * n_pairs)
+            if (np.abs(np.mean(half.squares, axis=0) - usual) > far).any():
+                return True
         return False
 
-    def _has_specks(self, here: list[_Seen], there: _Seen) -> bool:
+    def _has_specks(self, here: Iterable[_Pairs], there: _Pairs) -> bool:
         """Whether a frame's largest speck is larger, in the mean of eight, than it is there."""
         usual = self._places.on_grid(np.mean(there.squares, axis=0)[self._tiles])
         sigma = np.sqrt(np.maximum(usual, self._info.least_step**2))
 
-        def largest(specks: list[Floats]) -> float:
-            return float(np.mean([(speck / sigma).max() for speck in specks]))
+        def largest(pairs: _Pairs) -> float:
+            return float(np.mean([(speck / sigma).max() for speck in pairs.specks]))
 
-        least = _SPECK * largest(there.specks)
-        halves = [half for burst in here for half in (burst.specks[:BURST], burst.specks[BURST:])]
-        return any(largest(half) > least for half in halves)
-
-
-def _halves(seen: _Seen) -> tuple[Floats, Floats]:
-    return np.stack(seen.means[:HALF]), np.stack(seen.means[HALF:])
+        least = _SPECK * largest(there)
+        return any(largest(half) > least for half in here)
