@@ -23,6 +23,14 @@ hypothesis.settings.load_profile("flashpan")
 SMALL_DISK_BYTES = 1 << 20
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Give neighbours to one worker: what tests of a module share is then made once, not twice."""
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log)
+
+
 @pytest.fixture(autouse=True, scope="session")
 def _reference_decoder(tmp_path_factory):
     """An ``ffmpeg`` command to hold results against; a package brings one where none is."""

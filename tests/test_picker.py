@@ -194,6 +194,15 @@ def test_take_that_ends_in_a_changed_scene_at_rest(rest, end):
     assert found.end == (len(series) - 1 if end is None else end)
 
 
+@pytest.mark.parametrize(("left", "stays"), [(11, False), (40, True)])
+@pytest.mark.parametrize("settles", [False, True])
+def test_a_hundredth_of_a_flash_is_no_new_state(left, stays, settles):
+    still = [score(i, left, moving=0.0, since=2) for i in range(4, 4 + REST_FRAMES)]
+    over = [score(4 + REST_FRAMES, left, moving=0.0, since=2, settled=True), 0, 0] * settles
+    found = picks([0, 0, 3000, 1500, *still, *over])
+    assert [(p.onset, p.end, p.stays) for p in found] == [(2, 3, stays)]
+
+
 def test_late_evidence_moves_no_end():
     # A mean over frames still holds what has passed: it says so by ``until``.
     late = [score(i, 15, since=1, until=1, moving=0.0) for i in (2, 3, 4)]

@@ -39,6 +39,9 @@ REST_FRAMES = 32
 _BESIDE = 2
 # A plateau's noise must not pass for a rise to a new peak.
 _RISE = 1.05
+# What is left of a flash as a sensor's lag, as smoke or as a fading glow is no new state (common
+# practice, no source: lag is below one per cent).
+_LAG = 0.01
 # Recent quiet frames that the thresholds are learned from, for a scene that changes.
 _RECENT = 2048
 # Frames that the tails of `flashpan.chance` are first fitted to.
@@ -278,6 +281,10 @@ class _Stir:
             self.peak, self.detector, self.strength = other.peak, other.detector, other.strength
             self.excess, self.chance = other.excess, other.chance
 
+    def stays(self, left: float) -> bool:
+        """Whether what is left of it, in the units of ``excess``, makes a new state."""
+        return left > _LAG * self.excess
+
     def pick(self, end: int, stays: bool) -> Pick:
         """The event this stretch makes."""
         return Pick(
@@ -302,6 +309,7 @@ class _Open:
     opening: Opening | None = None
     stirs: list[_Stir] = field(default_factory=list)
     settled_at: int = -1
+    left: float = 0.0
 
 
 class Picker:
@@ -488,6 +496,7 @@ class Picker:
     ) -> None:
         for name in warm:
             event.last = max(event.last, scores[name].until)
+        event.left = max(warm.values(), default=event.left)
         if not event.stirs:
             event.stirs.append(self._stir(index, scores[max(hot, key=hot.__getitem__)]))
         for name, excess in warm.items():
@@ -571,7 +580,7 @@ class Picker:
         else:
             rest = strong[len(over) :]
         picks = [
-            stir.pick(stir.last, stays=True)
+            stir.pick(stir.last, stays=stir.stays(event.left))
             for stir in over
             if stir is strong[0] or stir.moved > 1.0 or stir.is_other
         ]

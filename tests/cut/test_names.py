@@ -4,7 +4,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from log_fixtures import a_log, a_take
 
@@ -67,6 +67,7 @@ class TestSafeName:
 
     @settings(deadline=None)
     @given(st.text(st.characters(exclude_categories=())), st.integers(16, 300))
+    @example("\u0f40" + "\u0300" * 9, 16)  # more accents on the first letter than there is room
     def test_whatever_comes_is_safe(self, text, most):
         name = safe_name(text, most)
         assert name

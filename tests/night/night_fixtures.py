@@ -1,6 +1,7 @@
 """Takes and outcomes of an invented night, as discovery and workers give them."""
 
 import time
+from contextlib import contextmanager
 
 from flashpan.night.found import Found
 from flashpan.night.identity import Identity
@@ -95,9 +96,18 @@ def put_done(catalog, path="/card/a.mp4", digest="a", key="k", result=None, **mo
     return take_id
 
 
-def promised_s(seconds):
-    """What a promise made for a machine of one's own comes to on one that others use, too."""
+@contextmanager
+def promised(seconds):
+    """Hold a block to a promise made for a machine of one's own, on one that others use, too."""
+    slowness, began = _slowness(), time.monotonic()
+    yield
+    took = time.monotonic() - began
+    assert took < seconds * max(slowness, _slowness())
+
+
+def _slowness():
+    """How many times as long as alone a process takes now."""
     began, own = time.monotonic(), time.process_time()
     while time.process_time() - own < 0.1:
         pass
-    return seconds * max(1.0, (time.monotonic() - began) / 0.1)
+    return max(1.0, (time.monotonic() - began) / 0.1)

@@ -251,11 +251,12 @@ def _trimmed(name: str) -> str:
 def _shortened(name: str, most_bytes: int) -> str:
     if len(name.encode()) <= most_bytes:
         return name
-    mark = "-" + hashlib.sha256(name.encode()).hexdigest()[:_MARK_DIGITS]
-    cut = name.encode()[: most_bytes - len(mark)].decode(errors="ignore")
+    mark = hashlib.sha256(name.encode()).hexdigest()[:_MARK_DIGITS]
+    cut = name.encode()[: most_bytes - len(mark) - 1].decode(errors="ignore")
     while cut and unicodedata.combining(name[len(cut)]):
         cut = cut[:-1]  # an accent stays with its letter
-    return _trimmed(cut) + mark
+    kept = _trimmed(cut)
+    return f"{kept}-{mark}" if kept else mark
 
 
 def _marked(take: TakeInfo) -> str:
