@@ -203,8 +203,11 @@ class Tail:
         """Frames to the next fit: fewer while every frame is news."""
         full = self._count >= len(self._values)
         every = self._refit_every * (_SELDOM if full else 1)
-        early = [n - self._count for n in _EARLY if n > self._count]
-        return min([every - self._count % every, *early])
+        due = every - self._count % every
+        for early in _EARLY:
+            if early > self._count:
+                due = min(due, early - self._count)
+        return due
 
     def push(self, value: float, law: MaxLaw) -> bool:
         """Remember one quiet frame's score; True when the fit was renewed."""
@@ -214,9 +217,12 @@ class Tail:
         """Remember scores of quiet frames, of which at most the last makes a fit due."""
         due = self.until_due == len(values)
         at = self._count % len(self._values)
-        n_first = min(len(values), len(self._values) - at)
-        self._values[at : at + n_first] = values[:n_first]
-        self._values[: len(values) - n_first] = values[n_first:]
+        if len(values) == 1:
+            self._values[at] = values[0]
+        else:
+            n_first = min(len(values), len(self._values) - at)
+            self._values[at : at + n_first] = values[:n_first]
+            self._values[: len(values) - n_first] = values[n_first:]
         self._count += len(values)
         if due:
             self.fit(law)

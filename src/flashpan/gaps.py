@@ -63,23 +63,24 @@ class PictureGaps:
     def push(self, tiles: Tiles) -> Iterator[Span]:
         """Look at the next frame; yield a stretch of repeats that has ended."""
         self._last = tiles.index
-        mean, squares = tiles.mean, tiles.sq_diff
+        mean, n_tiles, n_changed = tiles.mean, tiles.mean.size, tiles.n_changed
         if not self._all_count:
-            mean, squares = mean[self._counted], squares[self._counted]
+            mean = mean[self._counted]
+            n_tiles, n_changed = mean.size, int(np.count_nonzero(tiles.sq_diff[self._counted]))
         is_black = mean.max() <= self._dark
         if is_black:
             self._note_black(tiles.index)
         # White all over is a flash that overexposes the picture.
         is_white = mean.min() >= 1.0 - self._dark
         has_content = tiles.has_previous and not is_black and not is_white
-        repeats = bool(has_content and not squares.any())
+        repeats = bool(has_content and not n_changed)
         if repeats and self._since is None:
             self._since = tiles.index
             self._is_habit = sum(self._lately) > _HABIT * max(1, len(self._lately))
         elif not repeats:
             yield from self._ended(tiles.index)
-            changes = np.count_nonzero(squares) >= _NOISY_TILES * squares.size
-            self._noisy += bool(tiles.has_previous and changes)
+            changes = n_changed >= _NOISY_TILES * n_tiles
+            self._noisy += tiles.has_previous and changes
         self.is_no_news = repeats and self._noisy >= _NOISY and not self._is_habit
         self._lately.append(repeats)
 

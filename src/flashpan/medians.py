@@ -26,7 +26,11 @@ def median(values: npt.NDArray[np.float32]) -> float:
 
 def is_median_below(values: npt.NDArray[np.float64], limit: float) -> bool:
     """Whether ``numpy.median(values) < limit``; counted, which is quicker than to find it."""
-    n_below, n = int(np.count_nonzero(values < limit)), values.size
-    if 2 * n_below != n:
-        return 2 * n_below > n
+    return is_median_among(int(np.count_nonzero(values < limit)), values, limit)
+
+
+def is_median_among(n_below: int, values: npt.NDArray[np.float64], limit: float) -> bool:
+    """The same where it is known how many of the values are below the limit."""
+    if 2 * n_below != values.size:
+        return 2 * n_below > values.size
     return bool(np.median(values) < limit)  # of the middle two, one is below

@@ -222,11 +222,19 @@ class Tiles:
     has_previous: bool = True
     refreshed: bool = False
     repeats: bool = False
+    _n_changed: int = field(default=-1, init=False, repr=False, compare=False)
+
+    @property
+    def n_changed(self) -> int:
+        """Tiles that differ from the frame before; many ask, and it is counted once."""
+        if self._n_changed < 0:
+            object.__setattr__(self, "_n_changed", int(np.count_nonzero(self.sq_diff)))
+        return self._n_changed
 
     @property
     def is_copy(self) -> bool:
         """True where every pixel that counts is as it was in the frame before."""
-        return self.has_previous and not self.sq_diff.any()
+        return self.has_previous and not self.n_changed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

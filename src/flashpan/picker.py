@@ -429,6 +429,8 @@ class Picker:
         hot, warm = {}, {}
         for name, score in scores.items():
             opening, closing = self.channels[name].thresholds(refreshed, score.in_retrospect)
+            if score.value <= closing:  # most are, and closing is never above opening
+                continue
             if score.until < self._free_from or self._remains(score, closing):
                 continue  # evidence of an event that has been told already
             if score.value > opening:

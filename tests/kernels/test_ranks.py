@@ -1,14 +1,12 @@
 """Medians and largest numbers against NumPy's, to the bit."""
 
-import math
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from flashpan.kernels.ranks import median_rows, middle, middle_size, strongest
+from flashpan.kernels.ranks import median_rows, middle, middle_size
 from flashpan.medians import is_median_below
 
 # Few different numbers, so that many are equal, or any at all.
@@ -52,29 +50,6 @@ def test_median_of_rows(rows):
     n, ordered = len(rows), np.sort(rows, axis=0)
     expected = (ordered[(n - 1) // 2] + ordered[n // 2]) * np.float32(0.5)
     np.testing.assert_array_equal(median_rows(rows), expected)
-
-
-@settings(max_examples=150, deadline=None)
-@given(
-    size=arrays(np.float32, st.integers(1, 40), elements=st.integers(0, 12).map(float)),
-    n=st.integers(1, 6),
-)
-def test_the_strongest_are_those_of_a_sort_or_not_clear(size, n):
-    n = min(n, len(size))
-    random = np.random.default_rng(len(size))
-    spread = random.uniform(0.5, 2.0, len(size)).astype(np.float32)
-    own = random.uniform(0.5, 2.0, len(size)).astype(np.float32)
-    found = np.zeros(n, np.float32), np.zeros(n, np.float32)
-    largest = strongest(size, spread, own, found)
-    order = np.argsort(-size, kind="stable")
-    is_clear = len(size) == n or size[order[n - 1]] > size[order[n]]
-    assert math.isnan(largest) != is_clear
-    if is_clear:
-        top = order[:n]
-        assert largest == size.max()
-        assert sorted(zip(*found, strict=True)) == sorted(
-            zip(size[top] * spread[top], own[top], strict=True)
-        )
 
 
 @settings(max_examples=100, deadline=None)

@@ -111,7 +111,7 @@ def test_motion(n, lag_is_known):
     larger = np.abs(changes) > np.float32(0.67) * usual
     steps = np.float32(1.01), np.float32(0.99)
     expected = np.maximum(usual * np.where(larger, *steps), np.float32(1.0))
-    motion.learn_usual(changes, usual, np.float32(0.67), steps, np.float32(1.0))
+    motion.learn_usual(changes, usual, np.float32(0.67), *steps, np.float32(1.0))
     np.testing.assert_array_equal(usual, expected)
 
 

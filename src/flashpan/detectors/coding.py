@@ -92,7 +92,7 @@ class Coding:
 
     def observe(self, tiles: Tiles) -> None:
         """Count renewed tiles, and keyframes and the frames after them."""
-        self._renewed += int(np.count_nonzero(tiles.sq_diff))
+        self._renewed += tiles.n_changed
         self._since_key += 1
         if tiles.refreshed:
             self._keys += int(self._since_key > _LEADING)

@@ -6,7 +6,8 @@ the mean of many; judging all sizes at once finds both.
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -21,6 +22,8 @@ NEAR = (2, 5)
 """Rows and columns of tiles on each side that are near: burnt-in text runs across."""
 # Answers that are kept for those who ask the same of a frame.
 _REMEMBERED = 4
+
+T = TypeVar("T")
 
 
 class Places:
@@ -63,6 +66,7 @@ class Places:
         self._block_px = self._sized[1] if len(self._sized) == 3 else np.zeros((0, 0))
         self._all_kept = len(self._kept) == len(flat)
         self._asked: list[tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]] = []
+        self._once: tuple[npt.NDArray[np.float32], Any, Any] | None = None
 
     def _block_sums(self, grid: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         rows = np.add.reduceat(grid, self._row_starts, axis=0)
@@ -86,6 +90,16 @@ class Places:
         answer.setflags(write=False)
         self._asked = [(tiles, answer), *self._asked[: _REMEMBERED - 1]]
         return answer
+
+    def once(self, tiles: npt.NDArray[np.float32], key: Any, answer: Callable[[], T]) -> T:
+        """What several detectors work out of a statistic of the present frame, worked out once.
+
+        ``key`` tells apart what is asked; what is answered must not be written to.
+        """
+        if self._once is None or self._once[0] is not tiles or self._once[1] != key:
+            self._once = tiles, key, answer()
+        found: T = self._once[2]
+        return found
 
     def tiles_near(self, grid: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         """Largest value of the tiles near every tile; a grid of tiles."""

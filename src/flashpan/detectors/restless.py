@@ -20,9 +20,10 @@ import numpy as np
 from flashpan.chance import MaxLaw
 from flashpan.detectors.coding import Coding
 from flashpan.detectors.noise import Floats
-from flashpan.kernels.ranks import strongest
+from flashpan.kernels.tracks import strongest
 
-_CANDIDATES = 6
+CANDIDATES = 6
+"""Places, the strongest of a frame, that are remembered of it."""
 _MEMORY = 512
 _EVERY = 32
 _QUANTILE = 0.7
@@ -57,16 +58,30 @@ class SceneFloor:
         self._usual = law.value_at(-math.log(-math.log(_QUANTILE))) * _LEEWAY
         self._strong = law.value_at(_STRONG_Y) * _STRONG
         self._settle_after = settle_after
-        self._seen = _Records(min(n_places, _CANDIDATES))
+        self._seen = _Records(min(n_places, CANDIDATES))
         self._strong_for = 0
         self._since_fit = 0
         self.value = 0.0
 
     def learn(self, size: Floats, spread: Floats, own: Floats) -> None:
         """Take in one frame's departures, see `_noted`."""
-        self._learn(*self._noted(size, spread, own))
+        self.learn_strongest(*self._noted(size, spread, own))
 
-    def _learn(self, largest: float, record: tuple[Floats, Floats]) -> None:
+    @property
+    def n_largest(self) -> int:
+        """Places that are remembered of a frame."""
+        return self._seen.n_largest
+
+    def learn_strongest(self, largest: float, record: Floats) -> None:
+        """Take in a frame of which the strongest departures are known.
+
+        Parameters
+        ----------
+        largest : float
+            In noise units.
+        record : ndarray, shape (2, n_largest), float32
+            The strongest, times their noise, and the own noise of those places.
+        """
         is_strong = largest > self._strong
         self._strong_for = self._strong_for + 1 if is_strong else max(0, self._strong_for - 2)
         if self._strong_for >= self._settle_after:
@@ -74,9 +89,7 @@ class SceneFloor:
         elif not is_strong:
             self._keep(record)
 
-    def _noted(
-        self, size: Floats, spread: Floats, own: Floats
-    ) -> tuple[float, tuple[Floats, Floats]]:
+    def _noted(self, size: Floats, spread: Floats, own: Floats) -> tuple[float, Floats]:
         """The largest departure of a frame, and what is remembered of it.
 
         Parameters
@@ -86,12 +99,12 @@ class SceneFloor:
         spread, own : ndarray, shape (n_places,)
             Noise they were divided by, and the places' own noise.
         """
-        n = self._seen.n_largest
-        record = np.empty(n, np.float32), np.empty(n, np.float32)
+        record = np.empty((2, self.n_largest), np.float32)
         largest = strongest(size, spread, own, record)
         if math.isnan(largest):
             top = _largest(size)
-            largest, record = float(size[top].max()), (size[top] * spread[top], own[top])
+            largest = float(size[top].max())
+            record[0], record[1] = size[top] * spread[top], own[top]
         return largest, record
 
     def prime(self, records: Sequence[tuple[Floats, Floats]]) -> None:
@@ -108,7 +121,7 @@ class SceneFloor:
         largest = (amplitude / np.maximum(own, self.value)).max(axis=1)
         self._seen.clear()
         for row in np.flatnonzero(largest < self._strong):
-            self._seen.add((amplitude[row], own[row]))
+            self._seen.add(np.stack([amplitude[row], own[row]]))
 
     def _calm_quarter(self, amplitude: Floats, own: Floats) -> float:
         """Floor that the second calmest quarter asks for: half of the frames may be an event,
@@ -119,14 +132,14 @@ class SceneFloor:
         parts = [slice(i * size, (i + 1) * size) for i in range(4)]
         return sorted(self._fit(amplitude[part], own[part]) for part in parts)[1]
 
-    def _keep(self, record: tuple[Floats, Floats]) -> None:
+    def _keep(self, record: Floats) -> None:
         self._seen.add(record)
         self._since_fit += 1
         if self._since_fit >= _EVERY:
             self._since_fit = 0
             self.value = self._fit(*self._seen.arrays(), _FEW)
 
-    def _start_over(self, record: tuple[Floats, Floats]) -> None:
+    def _start_over(self, record: Floats) -> None:
         """What went on for so long is a habit: forget the rest and fit to it."""
         if self._strong_for == self._settle_after:
             self._seen.clear()
@@ -198,15 +211,14 @@ class CodedFloor(SceneFloor):
         self._law = MaxLaw(n=n_places, sides=sides)
         self._event = self._law.value_at(_STRONG_Y)
         self._most = most / self._event
-        self._rare = _Records(min(n_places, _CANDIDATES))
+        self._rare = _Records(min(n_places, CANDIDATES))
         self._rare_value = 0.0
         self._since_rare = 0
         self._raise()
 
-    def learn(self, size: Floats, spread: Floats, own: Floats) -> None:
-        """Take in one frame's departures; those that may be an event teach nothing rare."""
-        largest, record = self._noted(size, spread, own)
-        self._learn(largest, record)
+    def learn_strongest(self, largest: float, record: Floats) -> None:
+        """Take in a frame; departures that may be an event teach nothing rare."""
+        super().learn_strongest(largest, record)
         if largest < self._event:
             self._rare.add(record)
             self._since_rare += 1
@@ -249,14 +261,12 @@ class _Records:
 
     def clear(self) -> None:
         """Forget all of them."""
-        self._amplitude = np.zeros((_MEMORY, self.n_largest), np.float32)
-        self._own = np.zeros_like(self._amplitude)
+        self._records = np.zeros((_MEMORY, 2, self.n_largest), np.float32)
         self._count = 0
 
-    def add(self, record: tuple[Floats, Floats]) -> None:
+    def add(self, record: Floats) -> None:
         """Remember a frame in the place of the oldest."""
-        row = self._count % _MEMORY
-        self._amplitude[row], self._own[row] = record
+        self._records[self._count % _MEMORY] = record
         self._count += 1
 
     def __len__(self) -> int:
@@ -265,12 +275,12 @@ class _Records:
     def arrays(self) -> tuple[Floats, Floats]:
         """Departures and noise, one row per frame, in no particular order."""
         n = len(self)
-        return self._amplitude[:n], self._own[:n]
+        return self._records[:n, 0], self._records[:n, 1]
 
 
 def _largest(size: Floats) -> np.ndarray:
     """Places with the largest departures of a frame."""
-    if len(size) <= _CANDIDATES:
+    if len(size) <= CANDIDATES:
         return np.arange(len(size))
     # Asked for two ranks, NumPy takes the selection that is the quicker one for long arrays.
-    return np.argpartition(size, (-_CANDIDATES - 1, -_CANDIDATES))[-_CANDIDATES:]
+    return np.argpartition(size, (-CANDIDATES - 1, -CANDIDATES))[-CANDIDATES:]

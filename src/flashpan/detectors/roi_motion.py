@@ -17,6 +17,7 @@ from flashpan.detectors.coding import Coding
 from flashpan.detectors.noise import Flags, Floats, SparseMedian
 from flashpan.detectors.track import GATE, Track, quantisation_floor, white_floor
 from flashpan.kernels.motion import learn_usual, pooled, squared
+from flashpan.kernels.ranks import less_middle
 from flashpan.medians import median
 from flashpan.model import Extent, Reading, Region, Score, Tiles
 
@@ -31,7 +32,8 @@ _MEDIAN_SIGMA = float(special.ndtri(0.75))
 _USUAL_STEP = 0.01
 _LEARNED = (
     np.float32(_MEDIAN_SIGMA),
-    (np.float32(1.0 + _USUAL_STEP), np.float32(1.0 - _USUAL_STEP)),
+    np.float32(1.0 + _USUAL_STEP),
+    np.float32(1.0 - _USUAL_STEP),
     np.float32(1e-9),
 )
 # Least spread of the pooled root, and of a tile's mean, where a lossy stream predicts its frames.
@@ -97,7 +99,7 @@ class RoiMotionRun:
             self._means.append(mean)
             return Score(index=tiles.index, value=0.0, since=tiles.index, until=tiles.index)
         self._observe(tiles)
-        changes = self._changes(mean)
+        changes = self._changes_of_whole(mean) if self._is_whole else self._changes(mean)
         self._means.append(mean)
         if self._track is not None:
             return self._judge(tiles.index, changes)
@@ -144,13 +146,20 @@ class RoiMotionRun:
             if lag > len(self._means):
                 continue
             change = mean - self._means[len(self._means) - lag]
-            if self._is_whole:
-                changes[row] = change - np.float32(median(change.ravel()))
-                continue
             for member in self._members:
                 inside = change[member]
                 change[member] = inside - np.float32(median(inside))
             changes[row] = change
+        return changes
+
+    def _changes_of_whole(self, mean: Floats) -> Floats:
+        """The same where the one region is the whole picture."""
+        changes = np.empty((len(LAGS), *mean.shape), np.float32)
+        known = sum(lag <= len(self._means) for lag in LAGS)
+        for row, lag in enumerate(LAGS[:known]):
+            np.subtract(mean, self._means[len(self._means) - lag], out=changes[row])
+        less_middle(changes.reshape(len(LAGS), -1)[:known])
+        changes[known:] = np.nan
         return changes
 
     def _squares(self, changes: Floats) -> Floats:
@@ -202,16 +211,20 @@ class RoiMotionRun:
         squares = self._squares(changes)
         sample = self._pool(squares)
         unknown = np.isnan(sample)
-        sample = np.where(unknown, track.level, sample)
+        if unknown.any():
+            sample = np.where(unknown, track.level, sample)
         self._last = self._describe(index, track, track.judge(sample), squares)
-        reading = self._reading(index, track, unknown) if self._with_readings else None
+        score = self._last
+        if self._with_readings:
+            score = replace(score, reading=self._reading(index, track, unknown))
         self._learn_usual(changes)
         settled = track.learn(sample)
         if len(settled):
             track.settle(settled, self._floor)
+            score = replace(score, settled=True)
         if track.refresh_due:
             track.refresh(self._floor)
-        return replace(self._last, settled=bool(len(settled)), reading=reading)
+        return score
 
     def _describe(self, index: int, track: Track, z: Floats, squares: Floats) -> Score:
         best = int(z.argmax())

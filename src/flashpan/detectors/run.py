@@ -249,16 +249,15 @@ class PlaceRun(ABC):
         z: Floats,
         noise: Callable[[], Floats] | None,
     ) -> _Finding:
-        size = track.size(z)
-        place = int(size.argmax())
-        value = float(size[place])
+        place = track.largest_at
+        value = float(track.size(z[place : place + 1])[0])
         finding = _Finding(value=value, place=place, z=z, until=index)
         if self._with_readings:
             finding.reading = self._reading(rate, index, track, place)
         self._usual[rate] += _USUAL_STEP * (1.0 if value > self._usual[rate] else -1.0)
         if value <= self._gate:
             return finding
-        departed = np.flatnonzero(size > self._gate)
+        departed = np.flatnonzero(track.size(z) > self._gate)
         finding.places = departed
         finding.moving = track.moving(departed, noise() if noise is not None else None)
         finding.since, finding.blind = self._since(rate, index, track, finding)
@@ -303,7 +302,7 @@ class PlaceRun(ABC):
             return False
         fastest = self._tracks[1]
         departed = fastest.departed
-        goes = bool(departed.any())
+        goes = fastest.any_departed
         self._told = fastest.undisturbed(sample)
         self._apart = self._ground.without_shared(sample, self._told)
         settled = False

@@ -15,6 +15,7 @@ from flashpan.chance import MaxLaw, gumbel_y
 from flashpan.detectors.base import Run, Scene
 from flashpan.detectors.noise import Floats, SparseMedian
 from flashpan.detectors.writing import Writing
+from flashpan.kernels import specks
 from flashpan.model import Reading, Score, Tiles
 
 WARM_UP = 32
@@ -27,6 +28,12 @@ _INDEPENDENT = 0.7
 # it must be to count.
 _USUAL_STEP = 0.02
 _USUAL_DOUBT = 1.12
+_LEARNED = (
+    np.float32(0.1),
+    np.float32(1.0 + _USUAL_STEP),
+    np.float32(1.0 - _USUAL_STEP),
+    np.float32(1e-3),
+)
 # Times white noise's largest from which a tile is restless, and makes the tiles near it doubtful;
 # and the share of such tiles up to which that is a local matter.
 _RESTLESS = 2.0
@@ -65,7 +72,6 @@ class SpeckRun:
     def __init__(self, scene: Scene) -> None:
         self._places = scene.places
         self._counted = scene.grid.n_px > 0
-        self._all_count = bool(self._counted.all())
         self._rounding = scene.info.least_step**2 / 6.0
         self._least = (
             _CODED_LEVELS * scene.info.least_step if scene.info.predicts_with_loss else 0.0
@@ -124,8 +130,9 @@ class SpeckRun:
         warm, self._warm = self._warm, []
         self._is_warm = True
         sizes = np.stack([tiles.speck / self._sigma for tiles in warm])
-        self._usual = np.maximum(np.median(sizes, axis=0), 1e-3).astype(np.float32)
-        self._loud = np.quantile(sizes, 0.95, axis=0).astype(np.float32)
+        usual = np.maximum(np.median(sizes, axis=0), 1e-3)
+        self._usual = np.ascontiguousarray(usual, np.float32)
+        self._loud = np.ascontiguousarray(np.quantile(sizes, 0.95, axis=0), np.float32)
         self._look_around()
         return tuple(self._judge(tiles) for tiles in warm)
 
@@ -138,42 +145,33 @@ class SpeckRun:
         loud = np.where(restless, _AS_MUCH * size, 0.0).astype(np.float32)
         self._near = self._places.tiles_near(loud) if share < _LOCAL else np.zeros_like(loud)
 
-    def _noise(self) -> Floats:
-        """What a speck is measured in, fraction of full scale, per tile."""
-        beyond = np.where(self._usual > _USUAL_DOUBT * self._white, self._usual / self._white, 1.0)
-        noise = np.maximum(self._sigma * beyond, self._near / self._white)
-        return np.asarray(noise, np.float32)
-
     def _judge(self, tiles: Tiles) -> Score:
-        noise = self._noise()
-        z = tiles.speck / noise
-        if not self._all_count:
-            z = np.where(self._counted, z, 0.0)
-        score = self._describe(tiles, z, noise)
+        noise, z = np.empty_like(self._sigma), np.empty_like(self._sigma)
+        best = specks.judge(
+            *(tiles.speck, self._sigma, self._usual, self._near, self._counted),
+            *(np.float32(self._white), np.float32(_USUAL_DOUBT * self._white), noise, z),
+        )
+        score = self._describe(tiles, best, z, noise)
         self._learn(tiles)
         return score
 
     def _learn(self, tiles: Tiles) -> None:
-        size = tiles.speck / self._sigma
-        loud = size > _RESTLESS * self._white
-        if loud.any():
-            self._loud += np.where(loud, (size - self._loud) * np.float32(0.1), 0.0)
-        larger = tiles.speck > self._usual * self._sigma
-        self._usual *= np.where(larger, 1.0 + _USUAL_STEP, 1.0 - _USUAL_STEP).astype(np.float32)
-        np.maximum(self._usual, 1e-3, out=self._usual)
+        restless = np.float32(_RESTLESS * self._white)
+        specks.learn(tiles.speck, self._sigma, self._usual, self._loud, restless, *_LEARNED)
         if self._squares.seen % WARM_UP == 0:
             self._look_around()
 
-    def _describe(self, tiles: Tiles, z: Floats, noise: Floats) -> Score:
-        row, col = np.unravel_index(int(z.argmax()), z.shape)
-        value = max(0.0, float(z[row, col]))
+    def _describe(
+        self, tiles: Tiles, best: tuple[int, int], z: Floats, noise: Floats
+    ) -> Score:
+        value = max(0.0, float(z[best]))
         score = Score(
             index=tiles.index,
             value=value,
-            tile=(int(row), int(col)),
+            tile=best,
             since=tiles.index,
             until=max(0, tiles.index - 1),
-            reading=self._reading(tiles, (int(row), int(col)), noise) if value else None,
+            reading=self._reading(tiles, best, noise) if value else None,
         )
         if value <= self._gate:
             return score

@@ -13,6 +13,7 @@ import numpy as np
 
 from flashpan.detectors.noise import Flags, Floats, Indices
 from flashpan.detectors.places import Places
+from flashpan.kernels.surroundings import beyond_border, unshared, widened_ratio
 
 _AROUND = 5
 _REACH = _AROUND // 2
@@ -100,11 +101,23 @@ class Surroundings:
         ndarray, shape (places,), float32
             0 where a place changes as its surroundings do.
         """
+        if self.has_any and self._all_count:
+            return self._without_shared(sample, sample if told is None else told)
         light = sample[: self._n_tiles] + np.float32(_DARK)
         shown = light if told is None else told[: self._n_tiles] + np.float32(_DARK)
         change = (self._share(shown / self._level) - np.float32(1.0)) * self._trust
         rest = light - self._level - self._level * change
         return self._places.gather(self._grid(rest)) - self._offset
+
+    def _without_shared(self, sample: Floats, told: Floats) -> Floats:
+        """The same where all tiles count and have surroundings, which is the usual case."""
+        rows, cols = self._counted.shape
+        wide = np.empty((rows + 2 * _REACH, cols + 2 * _REACH), np.float32)
+        rest, dark = np.empty((rows, cols), np.float32), np.float32(_DARK)
+        widened_ratio(told, dark, self._level, _REACH, wide)
+        around = cv2.medianBlur(wide, _AROUND)
+        unshared(sample, dark, self._level, around, _REACH, self._trust, rest)
+        return self._places.gather(rest) - self._offset
 
     def _trusted(self, light: Floats) -> Floats:
         """Part of the ratio around every tile by which it may be said to change, 0 … 1."""
@@ -158,12 +171,8 @@ def _beyond_border(grid: Floats) -> Floats:
     """
     rows, cols = grid.shape
     wide = np.empty((rows + 2 * _REACH, cols + 2 * _REACH), np.float32)
-    inner = wide[:, _REACH:-_REACH]
-    inner[_REACH:-_REACH] = grid
-    inner[:_REACH] = 2 * grid[:1] - grid[_REACH:0:-1]
-    inner[-_REACH:] = 2 * grid[-1:] - grid[-2 : -2 - _REACH : -1]
-    wide[:, :_REACH] = 2 * inner[:, :1] - inner[:, _REACH:0:-1]
-    wide[:, -_REACH:] = 2 * inner[:, -1:] - inner[:, -2 : -2 - _REACH : -1]
+    wide[_REACH:-_REACH, _REACH:-_REACH] = grid
+    beyond_border(wide, _REACH)
     return wide
 
 

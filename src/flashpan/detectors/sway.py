@@ -9,7 +9,8 @@ picture is no sway of the camera, and a plain background cannot tell.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -17,8 +18,17 @@ import numpy.typing as npt
 
 from flashpan.grid import Grid
 from flashpan.kernels.ranks import middle_size
-from flashpan.kernels.sway import departures, follow, shift_may_explain, without
-from flashpan.medians import is_median_below
+from flashpan.kernels.sway import (
+    NO,
+    UNSURE,
+    departures,
+    fit,
+    follow,
+    shift_explains,
+    shifts_of_parts,
+    without,
+)
+from flashpan.medians import is_median_among, is_median_below
 from flashpan.model import Tiles
 
 Doubles = npt.NDArray[np.float64]
@@ -59,6 +69,9 @@ _EASE = 0.5
 _REACH = 3.0
 # What the power of terms is raised by, in parts of it and besides: equations have a solution then.
 _RIDGE, _LEAST_POWER = 1e-9, 1e-12
+# Parts by which a quick fit may differ from a careful one: over what the terms have that is their
+# own, at least, and where it says nothing any more.
+_QUICK, _QUICK_LEAST, _QUICK_MOST = 1e-8, 1e-6, 1e-2
 
 
 class Stand:
@@ -134,12 +147,13 @@ class Stand:
         n = len(self._n_px)
         now, terms, away, noise = np.empty((2, n)), np.empty((4, n)), np.empty(n), np.empty(n)
         grids = tiles.mean.ravel(), tiles.across.ravel(), tiles.down.ravel()
-        departures(
-            *(grids, self._counted, self._n_px, self._mean, before, self._power),
-            *(now, terms, away, noise),
+        n_within = departures(
+            *(*grids, self._counted, self._n_px, self._mean, before, self._power),
+            *(now, terms, away, noise, _REACH),
         )
-        if not self._share and not self._may_sway(away, terms):
-            self._follow(away, now, tiles, noise)
+        if not self._share and self._surely_stands(away, terms):
+            is_calm = is_median_among(n_within, np.abs(away), _REACH)
+            self._follow(away, now, tiles, noise, is_calm)
             self._slopes_before = now
             return tiles
         slopes = 0.5 * (before + now)
@@ -160,7 +174,8 @@ class Stand:
             self._moved, self._shift, self._share = np.zeros(n), np.zeros(2), 0.0
         self._slopes_before = now
         moved = self._share * self._moved
-        self._follow((away - moved) / noise, now, tiles, noise)
+        away = (away - moved) / noise
+        self._follow(away, now, tiles, noise, is_median_below(np.abs(away), _REACH))
         if not self._share:
             return tiles
         steady = tiles.mean.copy()
@@ -168,16 +183,50 @@ class Stand:
         right, down = (self._share * self._shift).tolist()
         return replace(tiles, mean=steady, shift=(right, down))
 
+    def _surely_stands(self, away: Doubles, terms: Doubles) -> bool:
+        """Whether there is no doubt that the camera, which stood, still does."""
+        if not self._may_sway(away, terms):
+            return True
+        if self._may_agree(away, terms):
+            return False
+        self._n_in_doubt += 1
+        return True
+
     def _may_sway(self, away: Doubles, terms: Doubles) -> bool:
         """Whether a shift would explain enough for parts of the picture to tell it: a first look.
 
         As `_fitted` with every tile trusted, and what it explains in noise units squared.
         """
         clearly = _LEAST_AGREE * _AT_FIRST**2
-        if not shift_may_explain(terms, away, _RIDGE, _LEAST_POWER, clearly):
-            return False
+        answer = shift_explains(terms, away, _RIDGE, _LEAST_POWER, clearly)
+        if answer != UNSURE:
+            return answer != NO
         with_light, light = _explained(terms, away), _explained(terms[2:], away)
         return with_light - light > clearly
+
+    def _may_agree(self, away: Doubles, terms: Doubles) -> bool:
+        """Whether `_agree` may say so of a camera that stood: a quicker look.
+
+        What `_fitted` and `_agree` do, but for the order in which sums are rounded; where it says
+        no, that is so.
+        """
+        found, trust, rest = np.empty(4), np.empty(len(away)), np.zeros(len(away))
+        reach = math.inf
+        for _ in range(_FITS):
+            own = fit(terms, away, reach, _RIDGE, _LEAST_POWER, trust, found, rest)
+            reach = _OWN * max(1.0, 1.4826 * middle_size(rest))
+            slack = max(_QUICK / own, _QUICK_LEAST)
+            if not slack < _QUICK_MOST:
+                return True
+        size = math.hypot(*found[:2].tolist())
+        if not 0.0 < size < _MOST_PX * (1.0 + slack):
+            return not size > 0.0
+        each, error = np.empty(_PARTS**2), np.empty(_PARTS**2)
+        shifts_of_parts(
+            *(terms, away, found, rest, reach, self._part, _SLOPE_NOISE, _MOST_SCATTER),
+            *(each, error),
+        )
+        return _enough_may_agree(size, each.tolist(), error.tolist(), slack)
 
     def _fitted(
         self, away: Doubles, terms: Doubles, noise: Doubles
@@ -248,10 +297,12 @@ class Stand:
         units = size * float(np.sqrt((trust * along * along).sum()))
         return 1.0 / (1.0 + (_LEAST_SHIFT / max(units, 1e-12)) ** 2)
 
-    def _follow(self, away: Doubles, slopes: Doubles, tiles: Tiles, noise: Doubles) -> None:
+    def _follow(
+        self, away: Doubles, slopes: Doubles, tiles: Tiles, noise: Doubles, is_calm: bool
+    ) -> None:
         """Let the reference go with the scene, by steps that no event can hurry."""
         assert self._mean is not None
-        squares, is_calm = tiles.sq_diff.ravel(), is_median_below(np.abs(away), _REACH)
+        squares = tiles.sq_diff.ravel()
         follow(
             *(away, noise, slopes, squares, self._counted, _REACH, _FOLLOW, is_calm),
             *(self._mean, self._slopes, self._power),
@@ -270,6 +321,23 @@ def _explained(terms: Doubles, away: Doubles) -> float:
     """Sum of squares that a fit of the terms takes away."""
     right = terms @ away
     return float(right @ _solved(terms @ terms.T, right))
+
+
+def _enough_may_agree(
+    size: float, each: Sequence[float], error: Sequence[float], slack: float
+) -> bool:
+    """Whether parts of the picture may agree for the first time, all numbers erring by a share."""
+    sure = sum(err**-2 for err in error) * (1.0 + slack) ** 2
+    if sure < max(_SURE_PX, _SURE_SHARE * size) ** -2 * (1.0 - slack) ** 2:
+        return False
+    least = min(size / _AT_FIRST, _TELLS_PX)
+    n_tell = n_agree = 0
+    for shift, err in zip(each, error, strict=True):
+        n_tell += err * (1.0 + slack) < least * (1.0 - slack)
+        reach = min(_AGREE * err + _SLOPE_ERROR * size, 0.5 * size) + slack * size
+        may_tell = err * (1.0 - slack) < least * (1.0 + slack)
+        n_agree += may_tell and abs(shift - size) < reach + slack * (abs(shift) + reach)
+    return n_agree >= max(_LEAST_AGREE, _MOST_AGREE * n_tell)
 
 
 def _spans(parts: npt.NDArray[np.bool_]) -> bool:

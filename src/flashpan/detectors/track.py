@@ -27,8 +27,9 @@ from scipy import special
 from flashpan.detectors.coding import Coding
 from flashpan.detectors.echo import LEAST_SAMPLES, Echo
 from flashpan.detectors.noise import Flags, Floats, Indices, Ring, first_normal, level_and_spread
-from flashpan.detectors.restless import CodedFloor, scene_floors
+from flashpan.detectors.restless import CANDIDATES, CodedFloor, scene_floors
 from flashpan.detectors.surroundings import Surroundings
+from flashpan.kernels import tracks
 from flashpan.kernels.forecast import departures, departures_while_away
 
 GATE = 5.0
@@ -40,6 +41,7 @@ WARM_FORECAST = 8
 LOOK_BACK_PLACES = 64
 """Places, the strongest, that are followed back to the onset."""
 _NO_PLACES: Indices = np.zeros(0, np.intp)
+_NONE_ASIDE: Flags = np.zeros(0, np.bool_)
 # Samples that a settled place's new normal is read from, and that tell motion from a plateau.
 _RECENT = 64
 _RECENT_FEW = 2
@@ -141,25 +143,30 @@ class Track:
         self._own = self._believed(spread, floor, n)
         self.spread = self._own
         self._scene = scene_floors(sizes, sides, settle_after, coding)
+        self._stops = np.array([part.stop for part, _ in self._scene], np.intp)
+        self._raised = [0.0 for _ in self._scene]
         self._prime(errors, floor)
         self._last = Ring(np.repeat(level[:, None], forecast, axis=1), forecast)
         reach = 2.0 * self.spread[:, None]
         self._errors = Ring(np.clip(errors, -reach, reach), window)
         self._history = np.zeros((window, n_places), np.float16)
         self._departed_for = np.zeros(n_places, np.int32)
-        # Whether any place has departed, may be stirred by an event, or departs by habit: most
-        # frames of most takes have none, and all that concerns them is left out.
-        self._any_away = self._any_stirred = self._any_habit = False
+        self._departed = np.zeros(n_places, np.bool_)
+        # Whether any place has departed: in most frames of most takes none has, and all that
+        # concerns it is left out.
+        self._any_away = self._any_departed = False
         self._anchors = [level.copy() for _ in range(_ANCHORS)]
         # Means of places before they last departed, and for how long each has rested since.
         self._home = level.copy()
         self._rested = np.full(n_places, settle_after, np.int32)
         self._sample = warm_up[:, -1]
         self._habit = np.zeros(n_places, np.float32)
+        self._limits = np.array([_BRIEF, window, settle_after], np.int32)
         self._wander = self._first_wander(warm_up)
         self._mean_before = self._mean
         self.z = np.zeros(n_places, np.float32)
         self._deviation = self._error = self._noise = self.z
+        self._largest_at = 0
         self._surprised: Indices = np.zeros(0, np.intp)
         self._echo = Echo(n_places, sides, scene_floors(sizes, sides, settle_after, coding))
 
@@ -217,6 +224,7 @@ class Track:
     def _apply_scene(self) -> None:
         """Raise every place's spread to what the scene teaches for its size."""
         self.spread = self._own.copy()
+        self._raised = [floor.value for _, floor in self._scene]
         for part, floor in self._scene:
             np.maximum(self.spread[part], floor.value, out=self.spread[part])
         if self._near is not None:
@@ -256,6 +264,7 @@ class Track:
             self.z[places] = np.where(more, surprise, plain)
             noise[places] = np.where(more, self._echo.spread, noise[places])
             self._surprised = places[more]
+            self._largest_at = int(self.size(self.z).argmax())
         self._noise = noise
         return self.z
 
@@ -264,18 +273,28 @@ class Track:
         n = len(sample)
         told = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.float32)
         self._error, self._deviation, self.z = told
-        foretold = self._mean, self._trend, self._bias
+        self._departed = np.empty(n, np.bool_)
+        judged = (
+            *(sample, self._mean, self._trend, self._bias, self.spread),
+            *(np.float32(GATE), self._sides == 2, *told, self._departed),
+        )
         if not self._any_away:
-            departures(sample, foretold, self.spread, *told)
+            self._largest_at, self._any_departed = departures(*judged)
             return self.spread
         noise = np.empty(n, np.float32)
         past = (
             *(self._anchors[-1], self._home, self._sample),
             *(self._wander, self._departed_for),
         )
-        limits = np.float32(self._forecast), np.float32(GATE)
-        departures_while_away(sample, foretold, self.spread, *told, past, *limits, noise)
+        self._largest_at, self._any_departed = departures_while_away(
+            *judged, *past, np.float32(self._forecast), noise
+        )
         return noise
+
+    @property
+    def largest_at(self) -> int:
+        """Place with the largest departure of the judged sample."""
+        return self._largest_at
 
     def judged(self, place: int) -> Judged:
         """What the sample just judged, and not yet learned, was judged by at one place."""
@@ -321,14 +340,18 @@ class Track:
     @property
     def departed(self) -> Flags:
         """Places whose judged sample is out of reach of a fresh forecast."""
-        return self.size(self._deviation) > GATE * self.spread
+        return self._departed
+
+    @property
+    def any_departed(self) -> bool:
+        """Whether there are any."""
+        return self._any_departed
 
     def undisturbed(self, sample: Floats) -> Floats:
         """The judged sample, and what is expected of places that depart or are away."""
-        departed = self.departed
-        if not (self._any_away or departed.any()):
+        if not (self._any_away or self._any_departed):
             return sample
-        return np.where(departed | (self._departed_for > 0), self.level, sample)
+        return np.where(self._departed | (self._departed_for > 0), self.level, sample)
 
     @property
     def any_away(self) -> bool:
@@ -351,36 +374,18 @@ class Track:
         ``aside`` are places whose sample is no more than what was expected of them: their
         forecast stays as it is.
         """
-        # From the forecast, wherever the place stood before: what settles is read from here.
-        self._history[self.count % self._window] = (self._error - self._bias) * _UNIT
-        self.count += 1
-        self._turn_replay()
-        fresh = self.size(self._deviation) / self.spread
-        held: Flags | None = None
-        if self._any_away:
-            held = self._departed_for > self._hold_after
-            fresh = np.where(held, 0.0, fresh)
-        self._echo.learn(self._error, held)
-        for part, floor in self._scene:
-            floor.learn(fresh[part], self.spread[part], self._own[part])
-            if isinstance(floor, CodedFloor):  # it rises at once; what it falls by waits
-                np.maximum(self.spread[part], floor.value, out=self.spread[part])
-        departed = self.departed
-        goes = bool(departed.any())
-        stays = departed if aside is None else departed | aside
-        if goes or self._any_away:
-            self._departed_for += np.where(departed, 1, -2)
-            np.maximum(self._departed_for, 0, out=self._departed_for)
-            self._any_away = bool(self._departed_for.any())
-        self._count_stirred()
-        by_habit = self._departs_by_habit(departed, goes)
-        self._errors.push(self._error, departed & ~by_habit if goes else None)
-        stay = goes or (aside is not None and bool(aside.any()))
+        found = self._note()
+        self._echo.learn(self._error, self.is_held if self._any_away else None)
+        self._teach_scene(*found)
+        what, hold, stays = self._count(_NONE_ASIDE if aside is None else aside)
+        goes, stay = bool(what & tracks.DEPARTS), bool(what & tracks.STAYS)
+        self._any_away = bool(what & tracks.AWAY)
+        self._errors.push(self._error, hold if goes else None)
         growth = self._last.push(sample, stays if stay else None)
         self._mean = self._mean + growth * np.float32(1.0 / self._forecast)
         if stay:
             self._drift_on(stays)
-        if goes or self._any_away or self._sides == 1:
+        if what & tracks.FAR and (goes or self._any_away or self._sides == 1):
             self._come_back(sample)
         self._sample = sample
         if self.count % self._forecast == 0:
@@ -389,21 +394,60 @@ class Track:
             self._drop_anchor()
             if self._light is not None:
                 self._follow_light(stays)
-        if not self._any_away:
+        if not what & tracks.SETTLES:
             return _NO_PLACES
         return np.flatnonzero(self._departed_for >= self._settle_after)
 
-    def _count_stirred(self) -> None:
-        """For how long the errors of places that were long away may tell of an event."""
-        if self._any_away:
-            long_away = self._departed_for > _BRIEF
-        elif self._any_stirred:
-            long_away = np.zeros(len(self._departed_for), np.bool_)
-        else:
-            return
-        left = np.maximum(self._stirred_by_event - 1, 0)
-        self._stirred_by_event = np.where(long_away, self._window, left)
-        self._any_stirred = bool(self._stirred_by_event.any())
+    def _note(self) -> tuple[npt.NDArray[np.float64], Floats, Floats]:
+        """Remember the judged departures; tell the strongest of every size of place.
+
+        Returns
+        -------
+        largest, found, fresh : ndarray
+            See `flashpan.kernels.tracks.weigh`.
+        """
+        row = self.count % self._window
+        self.count += 1
+        self._turn_replay()
+        n = len(self._error)
+        kept, fresh = np.empty(n, np.float32), np.empty(n, np.float32)
+        largest = np.empty(len(self._stops), np.float64)
+        found = np.empty((len(self._stops), 2, CANDIDATES), np.float32)
+        tracks.weigh(
+            *(self._error, self._bias, self._deviation, self.spread, self._own),
+            *(self._departed_for, self._hold_after, self._sides == 2, np.float32(_UNIT)),
+            *(self._stops, kept, fresh, largest, found),
+        )
+        # From the forecast, wherever the place stood before: what settles is read from here.
+        self._history[row] = kept
+        return largest, found, fresh
+
+    def _teach_scene(
+        self, largest: npt.NDArray[np.float64], found: Floats, fresh: Floats
+    ) -> None:
+        """Let the floors of all sizes learn from the strongest departures."""
+        for number, (most, record) in enumerate(zip(largest.tolist(), found, strict=True)):
+            part, floor = self._scene[number]
+            if math.isnan(most):  # it is not clear which they are
+                floor.learn(fresh[part], self.spread[part], self._own[part])
+            else:
+                floor.learn_strongest(most, record[:, : floor.n_largest])
+            if isinstance(floor, CodedFloor) and floor.value > self._raised[number]:
+                # it rises at once; what it falls by waits
+                self._raised[number] = floor.value
+                np.maximum(self.spread[part], floor.value, out=self.spread[part])
+
+    def _count(self, aside: Flags) -> tuple[int, Flags, Flags]:
+        """Count departures; tell which errors do not count, and which forecasts stay."""
+        n = len(self._error)
+        hold, stays = np.empty(n, np.bool_), np.empty(n, np.bool_)
+        gain = np.float32(1.0 / min(self.count, _HABIT_SAMPLES))
+        what = tracks.count(
+            *(self._error, self._bias, self._deviation, self.spread, np.float32(GATE)),
+            *(self._sides == 2, aside, self._departed_for, self._stirred_by_event, self._habit),
+            *(self._limits, gain, np.float32(_HABIT), hold, stays),
+        )
+        return what, hold, stays
 
     def _follow_light(self, stays: Flags) -> None:
         """Learn the drift of the light, and let the forecast of departed places go with it.
@@ -468,8 +512,6 @@ class Track:
         when the event is over, the place would be held for having come back.
         """
         away = np.abs(self._error - self._bias) > GATE * self.spread
-        if not away.any():
-            return
         rests = np.abs(sample - self._sample) < GATE * self.spread
         for past, may in ((self._anchors[-1], away), (self._home, away & rests)):
             near = np.abs(sample - past - self._bias) < _NEAR * self.spread
@@ -504,20 +546,6 @@ class Track:
             newer = older
         self._rested = np.where(self._departed_for == 0, self._rested + self._forecast, 0)
         np.copyto(self._home, self._anchors[-1], where=self._rested >= self._settle_after)
-
-    def _departs_by_habit(self, departed: Flags, goes: bool) -> Flags:
-        """Places that depart again and again, briefly each time; one long event is no habit.
-
-        ``goes`` says whether any of them departed.
-        """
-        if not (goes or self._any_habit):
-            return departed
-        self._any_habit = True
-        briefly = departed & (self._departed_for <= _BRIEF)
-        gain = np.float32(1.0 / min(self.count, _HABIT_SAMPLES))
-        self._habit += (briefly - self._habit) * gain
-        by_habit: Flags = self._habit > _HABIT
-        return by_habit
 
     def settle(self, places: Indices, floor: Floats) -> None:
         """Make the recent state of some places their new normal."""

@@ -29,6 +29,9 @@ _MOST_TILES = 0.15
 _MEMORY = 64
 # What the next digit may change by, in parts of what the last one usually does.
 _AS_MUCH = 0.5
+# Below this a share is none: in sums with 1 it is lost.  In the end it would be a number so small
+# that processors are slow with it.
+_NONE, _CLEAN_EVERY = np.float32(1e-20), 1024
 
 
 class Writing:
@@ -57,18 +60,15 @@ class Writing:
         if not tiles.has_previous:
             return
         self._seen += 1
-        few = np.empty(tiles.sq_diff.shape, np.bool_)
-        writes = changed_by_few(tiles.abs_diff, tiles.sq_diff, _FEW_PIXELS, self._clear, few)
-        if writes:
-            # A highlight that is partly blown changes by few pixels too, but less than the rest.
-            few &= tiles.sq_diff > _LOUD * median(tiles.sq_diff[self._counted])
-            writes = bool(few.any())
+        few, writes = self._places.once(tiles.sq_diff, self._clear, lambda: self._written(tiles))
         gain = np.float32(1.0 / min(self._seen, _MEMORY))
         if not writes and not self._has_written:
             return
         self._has_written = True
         if not writes:
             self._often += (np.float32(0.0) - self._often) * gain
+            if self._seen % _CLEAN_EVERY == 0:
+                self._often[self._often < _NONE] = 0.0
             return
         wrote = self._places.gather(few.astype(np.float32))
         self._often += (wrote - self._often) * gain
@@ -76,6 +76,15 @@ class Writing:
         own = gain * wrote / np.maximum(self._often, gain)
         self._mean += (self._places.of_frame(tiles.abs_diff) - self._mean) * own
         self._square += (self._places.of_frame(tiles.sq_diff) - self._square) * own
+
+    def _written(self, tiles: Tiles) -> tuple[Flags, bool]:
+        """Tiles of which few pixels changed, and much, and whether there are any."""
+        few = np.empty(tiles.sq_diff.shape, np.bool_)
+        if not changed_by_few(tiles.abs_diff, tiles.sq_diff, _FEW_PIXELS, self._clear, few):
+            return few, False
+        # A highlight that is partly blown changes by few pixels too, but less than the rest.
+        few &= tiles.sq_diff > _LOUD * median(tiles.sq_diff[self._counted])
+        return few, bool(few.any())
 
     @property
     def writes(self) -> Flags:

@@ -52,9 +52,13 @@ def pooled(squares: Floats, cap: np.float32, means: Floats) -> None:
 
 @kernel
 def learn_usual(
-    changes: Floats, usual: Floats, sigma: np.float32, steps: tuple[np.float32, np.float32],
+    changes: Floats,
+    usual: Floats,
+    sigma: np.float32,
+    up: np.float32,
+    down: np.float32,
     least: np.float32,
-) -> None:  # fmt: skip
+) -> None:
     """Follow the median of the sizes of changes by small steps, in place.
 
     Parameters
@@ -62,12 +66,11 @@ def learn_usual(
     changes, usual : ndarray, shape (lags, tiles), float32
     sigma : float32
         The median size in units of ``usual``.
-    steps : tuple of float32
+    up, down : float32
         Factors by which ``usual`` grows and shrinks.
     least : float32
         What it is at least.
     """
-    up, down = steps
     for lag in range(changes.shape[0]):
         for tile in range(changes.shape[1]):
             is_larger = abs(changes[lag, tile]) > sigma * usual[lag, tile]

@@ -30,6 +30,26 @@ def middle(values: Floats) -> float:
     values : ndarray, shape (n,), float32
         At least one, none of them NaN.
     """
+    return _middle(values)
+
+
+@kernel
+def less_middle(rows: Floats) -> None:
+    """Take from every row its median, in place.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, columns), float32
+        None of them NaN.
+    """
+    for row in rows:
+        usual = np.float32(_middle(row))
+        for i in range(len(row)):
+            row[i] -= usual
+
+
+@part
+def _middle(values: Floats) -> float:
     n = len(values)
     keys = _keys(values)
     at, n_equal_before = _find(keys.copy(), n // 2, 32)
@@ -41,46 +61,6 @@ def middle(values: Floats) -> float:
         for i in range(n):
             before = max(before, keys[i] if keys[i] < at else np.uint32(0))
     return float((_value(before) + _value(at)) * np.float32(0.5))
-
-
-@kernel
-def strongest(size: Floats, spread: Floats, own: Floats, records: tuple[Floats, Floats]) -> float:
-    """Take down the largest departures of a frame.
-
-    Parameters
-    ----------
-    size : ndarray, shape (places,), float32
-        Departures in units of ``spread``, none below 0.
-    spread, own : ndarray, shape (places,), float32
-        Noise that they were divided by, and the places' own.
-    records : tuple of ndarray, shape (n,), float32
-        Get the n largest departures, times their noise, and the own noise there, in any order.
-        No more than there are places.
-
-    Returns
-    -------
-    float
-        The largest; NaN where several are as large as the n-th, so that it is not clear which
-        of them are to be taken.
-    """
-    n = len(records[0])
-    sizes = np.full(n, np.float32(-1.0))
-    places = np.zeros(n, np.intp)
-    left_out = np.float32(-1.0)
-    for place in range(len(size)):
-        if size[place] <= sizes[n - 1]:
-            left_out = max(left_out, size[place])
-            continue
-        left_out = max(left_out, sizes[n - 1])
-        at = n - 1
-        while at and sizes[at - 1] < size[place]:
-            sizes[at], places[at] = sizes[at - 1], places[at - 1]
-            at -= 1
-        sizes[at], places[at] = size[place], place
-    for i in range(n):
-        records[0][i] = sizes[i] * spread[places[i]]
-        records[1][i] = own[places[i]]
-    return np.nan if left_out == sizes[n - 1] else float(sizes[0])
 
 
 @part
