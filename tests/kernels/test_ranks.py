@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from flashpan.kernels.ranks import median_rows, middle, middle_size
+from flashpan.kernels.ranks import less_middle, median_rows, middle, middle_size
 from flashpan.medians import is_median_below
 
 # Few different numbers, so that many are equal, or any at all.
@@ -42,6 +42,14 @@ def test_middle_of_many(n):
         assert middle(values) == float(np.median(values))
         sizes = np.abs(values.astype(np.float64)) * np.pi
         assert middle_size(sizes) == float(np.median(sizes))
+
+
+@pytest.mark.parametrize("shape", [(0, 4), (1, 1), (3, 12), (3, 6421)])
+def test_rows_less_their_median(shape):
+    rows = np.random.default_rng(shape[1]).normal(size=shape).astype(np.float32)
+    expected = rows - np.median(rows, axis=1, keepdims=True)
+    less_middle(rows)
+    np.testing.assert_array_equal(rows, expected)
 
 
 @settings(max_examples=80, deadline=None)

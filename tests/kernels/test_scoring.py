@@ -6,9 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flashpan.detectors.places import BLOCK, Places
-from flashpan.detectors.sway import _RIDGE, _explained
+from flashpan.detectors.sway import _FITS, _OWN, _RIDGE, Stand, _explained
 from flashpan.grid import lay_grid
-from flashpan.kernels import forecast, motion, sway
+from flashpan.kernels import forecast, motion, specks, surroundings, sway
 from flashpan.kernels.outliers import clipped
 from flashpan.kernels.writing import changed_by_few
 from flashpan.model import Region
@@ -59,37 +59,61 @@ def test_means_over_places(shape, ignored, seed):
 
 
 def told(n):
-    return [np.full(n, np.nan, np.float32) for _ in range(4)]
+    return [np.full(n, np.nan, np.float32) for _ in range(3)]
+
+
+def sized(z, two_sided):
+    return np.abs(z) if two_sided else np.maximum(z, 0)
 
 
 @settings(max_examples=30, deadline=None)
-@given(n=st.integers(1, 50), seed=SEEDS)
-def test_departures_from_the_forecast(n, seed):
+@given(n=st.integers(1, 50), two_sided=st.booleans(), seed=SEEDS)
+def test_departures_from_the_forecast(n, two_sided, seed):
     random = np.random.default_rng(seed)
     sample, mean, trend, bias, earlier, home, last = (normal(random, n) for _ in range(7))
-    spread, wander = positive(random, n), positive(random, n)
-    error, deviation, z, noise = told(n)
-    forecast.departures(sample, (mean, trend, bias), spread, error, deviation, z)
+    spread, wander, gate = positive(random, n), positive(random, n), np.float32(0.5)
+    error, deviation, z = told(n)
+    departed = np.zeros(n, np.bool_)
+    judged = (
+        *(sample, mean, trend, bias, spread, gate, two_sided),
+        *(error, deviation, z, departed),
+    )
+    place, any_departed = forecast.departures(*judged)
     np.testing.assert_array_equal(error, sample - mean - trend)
     np.testing.assert_array_equal(deviation, error - bias)
     np.testing.assert_array_equal(z, deviation / spread)
+    np.testing.assert_array_equal(departed, sized(deviation, two_sided) > gate * spread)
+    assert (place, any_departed) == (sized(z, two_sided).argmax(), departed.any())
 
-    away_for = random.integers(0, 3, n).astype(np.int32)
-    forecast.departures_while_away(
-        *(sample, (mean, trend, bias), spread, error, deviation, z),
-        *((earlier, home, last, wander, away_for), np.float32(16), np.float32(0.5), noise),
+    away_for, noise = random.integers(0, 3, n).astype(np.int32), np.empty(n, np.float32)
+    home[random.random(n) < 0.1] = np.nan  # nobody knows
+    place, any_departed = forecast.departures_while_away(
+        *judged, *(earlier, home, last, wander, away_for), np.float32(16), noise
     )
     nearest, back = sample - mean - trend - bias, sample - earlier - bias
     is_away = away_for > 0
     nearest = np.where(is_away & (np.abs(back) < np.abs(nearest)), back, nearest)
     back = sample - home - bias
-    near = np.float32(0.5) * spread
+    near = gate * spread
     is_home = (np.abs(back) < np.minimum(np.abs(nearest), near)) & (np.abs(sample - last) < near)
     nearest = np.where(is_away & is_home, back, nearest)
     np.testing.assert_array_equal(deviation, nearest)
     age = away_for.astype(np.float32) / 16
     np.testing.assert_array_equal(noise, np.sqrt(spread**2 + wander * age))
     np.testing.assert_array_equal(z, deviation / noise)
+    np.testing.assert_array_equal(departed, sized(deviation, two_sided) > gate * spread)
+    assert (place, any_departed) == (sized(z, two_sided).argmax(), departed.any())
+
+
+@pytest.mark.parametrize("two_sided", [True, False])
+def test_a_departure_that_is_no_number_is_the_largest(two_sided):
+    sample = np.array([1, 5, np.nan, 9], np.float32)
+    nought, one = np.zeros(4, np.float32), np.ones(4, np.float32)
+    place, _ = forecast.departures(
+        *(sample, nought, nought, nought, one, np.float32(5), two_sided),
+        *(*told(4), np.zeros(4, np.bool_)),
+    )
+    assert place == np.argmax(sample) == 2
 
 
 @pytest.mark.parametrize("lag_is_known", [True, False])
@@ -150,9 +174,9 @@ class Standing:
         self.power = random.uniform(0.0, 2.0, kept)
         self.now, self.terms = np.empty((2, kept)), np.empty((4, kept))
         self.away, self.noise = np.empty(kept), np.empty(kept)
-        sway.departures(
-            *(self.grids, self.tiles, self.n_px, self.reference, self.before, self.power),
-            *(self.now, self.terms, self.away, self.noise),
+        self.n_within = sway.departures(
+            *(*self.grids, self.tiles, self.n_px, self.reference, self.before, self.power),
+            *(self.now, self.terms, self.away, self.noise, 3.0),
         )
 
 
@@ -168,6 +192,7 @@ def test_departures_from_where_the_camera_stands(seed):
     slopes = 0.5 * (one.before + now) / noise
     terms = np.concatenate([slopes, (one.reference / noise)[None], (1.0 / noise)[None]])
     np.testing.assert_array_equal(one.terms, terms)
+    assert one.n_within == np.count_nonzero(np.abs(one.away) < 3.0)
 
 
 @pytest.mark.parametrize("is_calm", [True, False])
@@ -198,15 +223,123 @@ def test_what_a_term_leaves_of_every_part():
     np.testing.assert_array_equal(left, expected)
 
 
-@settings(max_examples=60, deadline=None)
-@given(seed=SEEDS, shift=st.floats(0.0, 3.0), alike=st.floats(0.0, 1.0))
-def test_a_first_look_never_says_no_where_a_shift_explains_enough(seed, shift, alike):
+def looked_at(seed, n, shift, alike):
+    """Terms of which two are nearly the same, down to hardly any difference, and departures."""
     random = np.random.default_rng(seed)
-    terms = random.standard_normal((4, 300))
-    terms[2] = terms[3] + alike**8 * terms[2]  # nearly the same, down to hardly any difference
-    away = random.standard_normal(300) + shift * terms[0]
+    terms = random.standard_normal((4, n))
+    terms[2] = terms[3] + alike**8 * terms[2]
+    return terms, random.standard_normal(n) + shift * terms[0]
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=SEEDS, n=st.integers(250, 303), shift=st.floats(0.0, 3.0), alike=st.floats(0.0, 1.0))
+def test_a_first_look_is_right_or_not_sure(seed, n, shift, alike):
+    terms, away = looked_at(seed, n, shift, alike)
     gain = _explained(terms, away) - _explained(terms[2:], away)
     for most in (gain * 0.5, gain * 0.999, gain * 1.001, gain * 2.0):
-        may = sway.shift_may_explain(terms, away, _RIDGE, 1e-12, most)
-        assert may or gain <= most
-    assert not sway.shift_may_explain(terms, away, _RIDGE, 1e-12, gain + 0.01 * away @ away)
+        answer = sway.shift_explains(terms, away, _RIDGE, 1e-12, most)
+        assert answer == sway.UNSURE or (answer == sway.YES) == (gain > most)
+        if alike > 0.5:  # it is sure where terms are not alike
+            assert answer != sway.UNSURE
+    doubt = 0.01 * away @ away
+    assert sway.shift_explains(terms, away, _RIDGE, 1e-12, gain + doubt) == sway.NO
+
+
+def fitted_quickly(terms, away):
+    """As `Stand._may_agree` does it."""
+    found, trust, rest = np.empty(4), np.empty(len(away)), np.zeros(len(away))
+    reach = np.inf
+    for _ in range(_FITS):
+        own = sway.fit(terms, away, reach, _RIDGE, 1e-12, trust, found, rest)
+        reach = _OWN * max(1.0, 1.4826 * np.median(rest))
+    return found, rest, reach, own
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=SEEDS, n=st.integers(250, 303), shift=st.floats(0.0, 3.0), alike=st.floats(0.3, 1.0))
+def test_a_quick_fit_is_the_careful_one_but_for_rounding(seed, n, shift, alike):
+    terms, away = looked_at(seed, n, shift, alike)
+    away[::7] += 30.0  # what moves by itself
+    noise = np.ones(n)
+    found, rest, reach, own = fitted_quickly(terms, away)
+    step, light, trust = Stand(lay_grid((24, 12 * n)))._fitted(away, terms, noise)
+    error = 1e-11 / own
+    np.testing.assert_allclose(found[:2], step, rtol=error, atol=error)
+    np.testing.assert_allclose(found[2:] @ terms[2:], light, rtol=error, atol=error)
+    np.testing.assert_allclose(
+        np.square(np.minimum(1.0, reach / np.maximum(rest, 1e-12))), trust, rtol=error, atol=error
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    seed=SEEDS, px=st.floats(0.0, 8.0), scatter=st.floats(0.0, 4.0), slope=st.floats(0.2, 20.0),
+    split=st.sampled_from([0.0, 0.3, 1.0, 2.0]),
+)  # fmt: skip
+def test_parts_that_agree_are_never_overlooked(seed, px, scatter, slope, split):
+    random = np.random.default_rng(seed)
+    stand = Stand(lay_grid((180, 240)))
+    n = 15 * 20
+    stand._mean = random.uniform(0.1, 0.9, n)
+    noise = random.uniform(0.5e-3, 2e-3, n)
+    slopes = random.normal(0.0, slope, (2, n)) * noise
+    terms = np.stack([*(slopes / noise), stand._mean / noise, 1.0 / noise])
+    each = px * (1.0 + split * random.standard_normal(9))[stand._part]
+    away = each * terms[0] + scatter * random.standard_normal(n) + 0.01 * terms[2]
+    step, light, trust = stand._fitted(away, terms, noise)
+    agrees = stand._agree(step, (away * noise - light) / noise, terms[:2], trust, noise)
+    assert stand._may_agree(away, terms) or not agrees
+
+
+def test_a_quick_look_spares_most_careful_ones():
+    random = np.random.default_rng(3)
+    stand = Stand(lay_grid((180, 240)))
+    stand._mean, n = random.uniform(0.1, 0.9, 300), 300
+    spared = 0
+    for _ in range(20):
+        terms = np.stack([*random.normal(0, 2, (2, n)), 1e3 * stand._mean, np.full(n, 1e3)])
+        spared += not stand._may_agree(3.0 * random.standard_normal(n), terms)
+    assert spared > 15
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (5, 7), (60, 107)])
+def test_specks_are_judged(shape):
+    random = np.random.default_rng(shape[0])
+    speck, sigma, usual = (positive(random, *shape) for _ in range(3))
+    near, loud, counted = positive(random, *shape), positive(random, *shape), random.random(shape)
+    near, counted = near * (near > 1.5), counted > 0.1
+    white, clearly = np.float32(0.9), np.float32(0.9 * 1.12)
+    noise, z = np.empty_like(speck), np.empty_like(speck)
+    best = specks.judge(speck, sigma, usual, near, counted, white, clearly, noise, z)
+    beyond = np.where(usual > clearly, usual / white, np.float32(1.0))
+    np.testing.assert_array_equal(noise, np.maximum(sigma * beyond, near / white))
+    np.testing.assert_array_equal(z, np.where(counted, speck / noise, np.float32(0.0)))
+    assert best == np.unravel_index(z.argmax(), shape)
+
+    gain, up, down = np.float32(0.1), np.float32(1.02), np.float32(0.98)
+    size = speck / sigma
+    louder = np.where(size > np.float32(1.8), loud + (size - loud) * gain, loud)
+    usually = np.maximum(usual * np.where(speck > usual * sigma, up, down), np.float32(0.5))
+    specks.learn(speck, sigma, usual, loud, np.float32(1.8), gain, up, down, np.float32(0.5))
+    np.testing.assert_array_equal(loud, louder)
+    np.testing.assert_array_equal(usual, usually)
+
+
+@pytest.mark.parametrize("shape", [(5, 5), (5, 9), (60, 107)])
+def test_light_beside_that_around_it(shape):
+    random = np.random.default_rng(shape[1])
+    light, level, dark = positive(random, 5 + shape[0] * shape[1]), positive(random, *shape), 0.002
+    tiles, level, dark = light[: level.size], level.ravel(), np.float32(dark)
+    wide = np.empty((shape[0] + 4, shape[1] + 4), np.float32)
+    surroundings.widened_ratio(light, dark, level, 2, wide)
+    ratio = ((tiles + dark) / level).reshape(shape)
+    expected = np.pad(ratio, 2, mode="reflect", reflect_type="odd")
+    np.testing.assert_array_equal(wide, expected)
+    wide[:2] = wide[-2:] = wide[:, :2] = wide[:, -2:] = np.nan
+    surroundings.beyond_border(wide, 2)
+    np.testing.assert_array_equal(wide, expected)
+
+    trust, rest = random.random(level.size).astype(np.float32), np.empty(shape, np.float32)
+    surroundings.unshared(light, dark, level, wide, 2, trust, rest)
+    change = (ratio.ravel() - np.float32(1.0)) * trust
+    np.testing.assert_array_equal(rest.ravel(), tiles + dark - level - level * change)

@@ -95,14 +95,19 @@ def distinct_harmonics(frequency: float, n: int) -> npt.NDArray[np.int_]:
     one of half a cycle per frame is `alternating`.  A harmonic that is seen as fewer
     periods than are asked of an unknown light would pass for any slow change.
     """
+    return np.array(_distinct(frequency, n, most_harmonics(n)) or [1])
+
+
+def _distinct(frequency: float, n: int, most: int) -> list[int]:
+    """Those of the first so many; whether one counts hangs on those before it alone."""
     taken, found = [0.5], []
-    for multiple in range(1, most_harmonics(n) + 1):
+    for multiple in range(1, most + 1):
         seen_as = folded(multiple * frequency)
         is_slow = multiple > 1 and seen_as * n < _PERIODS_UNKNOWN
         if not is_slow and all(abs(seen_as - other) > 0.5 / n for other in taken):
             taken.append(seen_as)
             found.append(multiple)
-    return np.array(found or [1])
+    return found
 
 
 def alternating(frequency: float, n: int) -> int | None:
@@ -140,6 +145,9 @@ def _basis(n: int, frequencies: Sequence[float]) -> Doubles:
 
 
 def _few_harmonics(frequency: float, n: int) -> npt.NDArray[np.int_]:
+    few = _distinct(frequency, n, min(_FEW, most_harmonics(n)))
+    if few:
+        return np.array(few)
     found = distinct_harmonics(frequency, n)
     return found[found <= _FEW]
 

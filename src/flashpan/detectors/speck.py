@@ -161,9 +161,7 @@ class SpeckRun:
         if self._squares.seen % WARM_UP == 0:
             self._look_around()
 
-    def _describe(
-        self, tiles: Tiles, best: tuple[int, int], z: Floats, noise: Floats
-    ) -> Score:
+    def _describe(self, tiles: Tiles, best: tuple[int, int], z: Floats, noise: Floats) -> Score:
         value = max(0.0, float(z[best]))
         score = Score(
             index=tiles.index,

@@ -115,7 +115,7 @@ class Surroundings:
         wide = np.empty((rows + 2 * _REACH, cols + 2 * _REACH), np.float32)
         rest, dark = np.empty((rows, cols), np.float32), np.float32(_DARK)
         widened_ratio(told, dark, self._level, _REACH, wide)
-        around = cv2.medianBlur(wide, _AROUND)
+        around = np.asarray(cv2.medianBlur(wide, _AROUND), np.float32)
         unshared(sample, dark, self._level, around, _REACH, self._trust, rest)
         return self._places.gather(rest) - self._offset
 

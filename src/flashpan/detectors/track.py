@@ -410,21 +410,22 @@ class Track:
         self.count += 1
         self._turn_replay()
         n = len(self._error)
-        kept, fresh = np.empty(n, np.float32), np.empty(n, np.float32)
+        kept: Floats = np.empty(n, np.float32)
+        fresh: Floats = np.empty(n, np.float32)
         largest = np.empty(len(self._stops), np.float64)
         found = np.empty((len(self._stops), 2, CANDIDATES), np.float32)
         tracks.weigh(
             *(self._error, self._bias, self._deviation, self.spread, self._own),
             *(self._departed_for, self._hold_after, self._sides == 2, np.float32(_UNIT)),
-            *(self._stops, kept, fresh, largest, found),
+            self._stops,
+            *(kept, fresh),
+            *(largest, found),
         )
         # From the forecast, wherever the place stood before: what settles is read from here.
         self._history[row] = kept
         return largest, found, fresh
 
-    def _teach_scene(
-        self, largest: npt.NDArray[np.float64], found: Floats, fresh: Floats
-    ) -> None:
+    def _teach_scene(self, largest: npt.NDArray[np.float64], found: Floats, fresh: Floats) -> None:
         """Let the floors of all sizes learn from the strongest departures."""
         for number, (most, record) in enumerate(zip(largest.tolist(), found, strict=True)):
             part, floor = self._scene[number]

@@ -11,9 +11,7 @@ Floats = npt.NDArray[np.float32]
 
 
 @kernel
-def widened_ratio(
-    light: Floats, dark: np.float32, level: Floats, reach: int, wide: Floats
-) -> None:
+def widened_ratio(light: Floats, dark: np.float32, level: Floats, reach: int, wide: Floats) -> None:
     """Ratio of tiles' light to its level, and what lies beyond the border.
 
     Parameters

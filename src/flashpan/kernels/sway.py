@@ -153,9 +153,7 @@ def _without(
 
 
 @kernel
-def shift_explains(
-    terms: Doubles, away: Doubles, ridge: float, least: float, most: float
-) -> int:
+def shift_explains(terms: Doubles, away: Doubles, ridge: float, least: float, most: float) -> int:
     """Whether a shift of the picture explains more than so much, beyond what light does.
 
     Sums that are rounded in another order differ by less than one part in 10**12, and a solution

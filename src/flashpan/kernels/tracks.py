@@ -18,7 +18,7 @@ Flags = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float32]
 Indices = npt.NDArray[np.intp]
 
-DEPARTS, AWAY, STIRRED, STAYS, FAR, SETTLES = (1 << bit for bit in range(6))
+DEPARTS, AWAY, STAYS, FAR, SETTLES = (1 << bit for bit in range(5))
 """What `count` returns."""
 # Below this a share is none: in sums with 1 it is lost, and a processor is slow with numbers that
 # are smaller still.
@@ -174,8 +174,8 @@ def count(
     Returns
     -------
     int
-        Whether any place departs now, has been away, is stirred, stays, is far from its fresh
-        forecast either way, and is to settle: the bits `DEPARTS` to `SETTLES`.
+        Whether any place departs now, has been away, stays, is far from its fresh forecast either
+        way, and is to settle: the bits `DEPARTS` to `SETTLES`.
     """
     n = len(error)
     brief, window, settle_after = limits
@@ -191,7 +191,7 @@ def count(
         for i in range(n):
             stays[i] |= aside[i]
             stay |= aside[i]
-    longest, stirred = np.int32(0), np.int32(0)
+    longest = np.int32(0)
     for i in range(n):
         for_now = away_for[i] + (np.int32(1) if hold[i] else np.int32(-2))
         away_for[i] = max(for_now, np.int32(0))
@@ -199,16 +199,13 @@ def count(
     for i in range(n):
         left = max(stirred_for[i] - np.int32(1), np.int32(0))
         stirred_for[i] = window if away_for[i] > brief else left
-        stirred = max(stirred, stirred_for[i])
     for i in range(n):
         briefly = np.float32(1.0) if hold[i] and away_for[i] <= brief else np.float32(0.0)
         share = habit[i] + (briefly - habit[i]) * gain
         habit[i] = share if share > _NONE else np.float32(0.0)
         hold[i] &= not habit[i] > often
-    found = DEPARTS * departs + AWAY * (longest > 0) + STIRRED * (stirred > 0)
-    return int(
-        found + STAYS * (departs or stay) + FAR * far + SETTLES * (longest >= settle_after)
-    )
+    found = DEPARTS * departs + AWAY * (longest > 0) + STAYS * (departs or stay)
+    return int(found + FAR * far + SETTLES * (longest >= settle_after))
 
 
 @part
