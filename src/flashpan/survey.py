@@ -73,7 +73,7 @@ _APART = 4
 # A hit of one sample that is no farther above its threshold than this may be noise.
 _PLAIN = 1.5
 # Glances, per look.
-_GLANCES = 2
+_GLANCES = 8
 # False hits per million samples, and false events per million frames where one is looked at.
 _FALSE_HITS = 200.0
 _FALSE_LOOKS = 100.0
