@@ -33,8 +33,9 @@ HALF = 8
 BURST = 2 * HALF
 LEAST_STRIDE = 2 * HALF
 """Frames from sample to sample from which one half of a burst must lie in what lasts."""
-# Samples between what is looked at and what it is held against, and where one of the two is nearer.
-_FAR, _FARTHER = 16, 24
+FAR, FARTHER = 16, 24
+"""Samples between what is looked at and what it is held against; and where one of the two has to be
+nearer, to the other."""
 # Chance, over all places and halves, that white noise alone asks for a search.
 _CHANCE, _CHANCE_TO_WAVER = 0.05, 0.01
 # Noise units beyond which many tiles at once ask for one.
@@ -76,11 +77,11 @@ def bursts_around(before: int, at: int, stride: int, part: Span) -> Bursts | Non
     if stride < LEAST_STRIDE:
         return None
     last = part.stop - BURST
-    early, late = before - _FAR * stride, at + _FAR * stride
+    early, late = before - FAR * stride, at + FAR * stride
     if early < part.start:
-        late = at + _FARTHER * stride
+        late = at + FARTHER * stride
     if late > last:
-        early = before - _FARTHER * stride
+        early = before - FARTHER * stride
     early, late = max(early, part.start), min(late, last)
     here = [min(max(frame - HALF, part.start), last) for frame in (before, at)]
     if early + BURST > here[0] or here[1] + BURST > late:
