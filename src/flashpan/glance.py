@@ -45,6 +45,8 @@ _CAP = 25.0
 # Times what frames of a burst differ by up to which what bursts differ by is white noise; and times
 # the noise of their pixels up to which the means of tiles may waver.
 _WHITE_ENOUGH, _MOST_BEYOND = 2.0, 16.0
+# Leeway, as a factor, where the spread of squares is none of white noise's: that of a codec.
+_LEEWAY = 1.25
 # Times the usual largest speck from which there is another.
 _SPECK = 1.08
 # Median of a squared unit normal; and of the variance of eight, as a share of what it estimates.
@@ -227,9 +229,10 @@ class Glance:
         """Whether means change from frame to frame within the eight, at one place or in many."""
         own = [self._pooled(half.var(axis=0, ddof=1) / noise) for half in references]
         usual = max(1.0, min(own[0] + own[1], own[2] + own[3]) / 2.0)
+        most = _LEEWAY * self._wavering
         for half in halves:
             share = half.var(axis=0, ddof=1) / noise
-            if share.max() > self._wavering or self._many(share, HALF - 1.0, usual):
+            if share.max() > most or self._many(share, HALF - 1.0, usual):
                 return True
         return False
 
@@ -252,7 +255,7 @@ class Glance:
             own[size] = np.median(own[size])
         for half in here:
             n_pairs = 1.0 / len(half.squares) + 1.0 / len(there.squares)
-            far = self._z * usual * np.sqrt(own * _SHARED * n_pairs)
+            far = _LEEWAY * self._z * usual * np.sqrt(own * _SHARED * n_pairs)
             if (np.abs(np.mean(half.squares, axis=0) - usual) > far).any():
                 return True
         return False
