@@ -7,12 +7,14 @@ those before it.  More false alarms are accepted of them than of a take, since a
 more than a look.
 
 Around every hit, and around the few samples that stand out most besides, a short stretch is
-searched frame by frame, with more false alarms accepted.  Where that finds something, and in the
+searched frame by frame, with more false alarms accepted.  A sample that stands out by itself is
+glanced at first: where the frames around it are no more than white noise, nothing is searched
+(`flashpan.glance`).  Where a search finds something, and in the
 first few frames, each frame is searched as in a full scan, and until the picture has been quiet for
 long enough that nothing can join the event.  Such a search begins so far before that all it
 remembers of its past is what a full scan remembers at that frame, and at a frame where a full
 scan's sparse statistics begin anew: its scores are then those of the full scan but for rounding,
-save where something is followed by steps of its own size.
+save where something is followed by steps of its own size, or held against a search's first frames.
 
 Whatever does not fit (a source that cannot be read in part, lamps that flicker, a take in which
 something happens nearly everywhere) is answered with the reason, and the take is then searched
@@ -28,9 +30,11 @@ from fractions import Fraction
 from typing import Protocol
 
 import numpy as np
+import numpy.typing as npt
 
 from flashpan.ahead import ahead, reading_ahead_pays
-from flashpan.grid import Grid
+from flashpan.glance import Glance, bursts_around
+from flashpan.grid import Grid, lay_grid
 from flashpan.measure import Measurer
 from flashpan.model import Event, EventLog, Frame, ScoreTrace, TakeInfo, Tiles
 from flashpan.parts import NotInParts, Parts, parts_of
@@ -66,6 +70,10 @@ _MOST_SHARE = 0.75
 _LOOK_SHARE = 0.01
 _STANDS_OUT = 0.6
 _APART = 4
+# A hit of one sample that is no farther above its threshold than this may be noise.
+_PLAIN = 1.5
+# Glances, per look.
+_GLANCES = 8
 # False hits per million samples, and false events per million frames where one is looked at.
 _FALSE_HITS = 200.0
 _FALSE_LOOKS = 100.0
@@ -165,6 +173,8 @@ class _Survey:
         if self._stop - self._start < _LEAST_FRAMES:
             raise NotInParts(f"a take of fewer than {_LEAST_FRAMES} frames")
         self._settle = settle_frames
+        grid = lay_grid(reader.info.shape, self._wanted.roi, self._wanted.ignore)
+        self._glance = Glance(reader.info, grid)
         # Nothing more can join an event after so many quiet frames, and no new state is doubted.
         self._quiet = settle_frames + self._wanted.merge_gap_frames + 2 * REST_FRAMES
 
@@ -198,6 +208,7 @@ class _Survey:
         settle = max(_LEAST_SETTLE, self._settle // self._stride)
         search = self._search(taken, self._sample_settings(), samples.measured, settle, True)
         found = [Span(event.onset, event.end + 1) for event in search.events()]
+        excess = _excess(search.log().trace, len(samples.numbers))
         most, copies = _FEW_COPIES * len(samples.numbers), samples.copies
         if len(samples.damaged) > most:
             raise NotInParts("many of its frames cannot be read one by one")
@@ -205,13 +216,16 @@ class _Survey:
             if not frames.info.predicts_with_loss:
                 raise NotInParts("its frames often repeat")
             copies = []  # a coded picture stands still until its coder finds it worth renewing
-        found += [Span(number, number + 1) for number in (*copies, *samples.damaged)]
         at = [*samples.numbers, self._stop]
+        found = [
+            hit for hit in found if not _may_be_noise(hit, excess) or self._shows(hit.start, at)
+        ]
+        found += [Span(number, number + 1) for number in (*copies, *samples.damaged)]
         hits = [
             Span(at[max(span.start - 1, 0)], at[min(span.stop, len(at) - 1)] + 1) for span in found
         ]
         # What lasts and shows in a sample began since the one before it, or goes on from there.
-        before = [at[max(number - 1, 0)] for number in self._suspects(search.log().trace)]
+        before = [at[max(number - 1, 0)] for number in self._looks(excess, at)]
         hits += [Span(frame, frame + 1) for frame in before]
         if len(frames.pointed_to) <= self._most_looks:
             hits += [Span(frame, frame + 1) for frame in frames.pointed_to]
@@ -223,21 +237,29 @@ class _Survey:
         look_frames = CHECK_FRAMES + self._stride + 2 * REST_FRAMES
         return max(1, round(_LOOK_SHARE * self._n_frames / look_frames))
 
-    def _suspects(self, trace: ScoreTrace | None) -> list[int]:
-        """Samples that stand out most, as many as a small share of the frames allows to look at.
+    def _looks(self, excess: npt.NDArray[np.float32], at: Sequence[int]) -> list[int]:
+        """Samples to look at though they are no hits, as many as a small share of frames allows.
 
         Few samples tell little of their noise, so that thresholds are high; the frames between
         them tell a faint event that lasts from a chance.
         """
-        assert trace is not None
-        excess = (trace.scores / np.maximum(trace.thresholds, 1e-6)).max(axis=0)
         chosen: list[int] = []
-        while len(chosen) < self._most_looks and len(excess) and excess.max() > _STANDS_OUT:
-            at = int(excess.argmax())
-            if excess[at] <= 1.0:  # else it is a hit already
-                chosen.append(int(trace.frames[at]))
-            excess[max(0, at - _APART) : at + _APART + 1] = 0.0
+        for number in _suspects(excess, _GLANCES * self._most_looks):
+            if len(chosen) < self._most_looks and self._shows(number, at):
+                chosen.append(number)
         return chosen
+
+    def _shows(self, number: int, at: Sequence[int]) -> bool:
+        """Whether the frames around a sample, or around the one before, stand out too."""
+        before, here = at[max(number - 1, 0)], at[number]
+        bursts = bursts_around(before, here, self._stride, Span(self._start, self._stop))
+        if bursts is None:
+            return True
+        return self._glance.shows(self._frames_of(bursts.here), self._frames_of(bursts.there))
+
+    def _frames_of(self, spans: tuple[Span, Span]) -> tuple[Iterator[Frame], Iterator[Frame]]:
+        one, other = (self._parts.stretch(span.start, span.stop) for span in spans)
+        return one, other
 
     def _sample_settings(self) -> Settings:
         """The samples as a take of their own, in which a false alarm costs little."""
@@ -380,6 +402,30 @@ class _Sampled(Reader):
 
     def close(self) -> None:
         """Nothing is open."""
+
+
+def _excess(trace: ScoreTrace | None, n_samples: int) -> npt.NDArray[np.float32]:
+    """How far the largest score of every sample goes, in parts of its threshold; 0 if damaged."""
+    assert trace is not None
+    excess = np.zeros(n_samples, np.float32)
+    excess[trace.frames] = (trace.scores / np.maximum(trace.thresholds, 1e-6)).max(axis=0)
+    return excess
+
+
+def _may_be_noise(hit: Span, excess: npt.NDArray[np.float32]) -> bool:
+    """Whether a hit is a single sample that hardly stands out."""
+    return hit.stop - hit.start == 1 and 0.0 < excess[hit.start] <= _PLAIN
+
+
+def _suspects(excess: npt.NDArray[np.float32], most: int) -> list[int]:
+    """Samples that stand out most, though not enough to be hits, and not close together."""
+    left, chosen = excess.copy(), list[int]()
+    while len(chosen) < most and left.size and left.max() > _STANDS_OUT:
+        number = int(left.argmax())
+        if excess[number] <= 1.0:  # else it is a hit already
+            chosen.append(number)
+        left[max(0, number - _APART) : number + _APART + 1] = 0.0
+    return chosen
 
 
 def _joined(windows: Sequence[Span]) -> list[Span]:
