@@ -63,6 +63,8 @@ _ECHO_LEAST = 8
 # An echo counts where it leaves no more than this share of the spread, and leaves no less than so
 # much noise: the calm of a picture that a computer drew may foretell itself perfectly.
 _WORTH, _LEAST_SPREAD = 0.75, 1e-3
+# Spread, in units of noise, of blocks that stand still.
+_STANDS_STILL = 0.3
 _BASELINE_SHARE = 0.7
 _LEAST_MAX_SPREAD, _FEW_MAX_SPREAD = 0.35, 0.6
 # Spread of a few frames, in units of white noise, from which it is something else; and how
@@ -103,8 +105,7 @@ class LookBack:
         self._n_px = counts[self._kept].astype(np.float64)
         self._step = step
         self._least_calm = _SPREAD_FROM if predicted else 1
-        # Blocks that stand still foretell nothing of when they are renewed.
-        self._echoes = not predicted
+        self._stands_still = predicted
         memory = LOOK_BACK + _LATER
         self._frames: deque[tuple[int, bool]] = deque(maxlen=memory)
         self._coded_afresh = -LOOK_BACK
@@ -161,9 +162,8 @@ class LookBack:
         tried = [_since_rest(one, guess) for one in self._series(low, calm, guess, extent)]
         if len(tried) < _SERIES:
             return None
-        estimates = [
-            found for one in tried if (found := change_point(one, calm, echoes=self._echoes))
-        ]
+        dated = [change_point(one, calm, stands_still=self._stands_still) for one in tried]
+        estimates = [found for found in dated if found is not None]
         sure = max((found.evidence for found in estimates), default=0.0)
         least = max(_SIGNIFICANT, min(_CERTAIN, _SURE_SHARE * sure))
         able = [found for found in estimates if found.evidence >= least]
@@ -323,7 +323,7 @@ def _largest_in_units(departures: Series, start: int, calm: int) -> Series:
     return series
 
 
-def change_point(series: Series, calm: int = 0, *, echoes: bool = True) -> Onset | None:
+def change_point(series: Series, calm: int = 0, *, stands_still: bool = False) -> Onset | None:
     """Estimate where a series of unit noise began to rise from a constant.
 
     Parameters
@@ -333,8 +333,9 @@ def change_point(series: Series, calm: int = 0, *, echoes: bool = True) -> Onset
     calm : int
         Entries that show the noise alone.  Where they follow each other, as where the scene
         sways, only what they do not foretell counts.
-    echoes : bool
-        False where they are known not to foretell each other.
+    stands_still : bool
+        True where what is far quieter than the unit foretells nothing, as of blocks that a codec
+        leaves as they are until it renews them.
 
     Returns
     -------
@@ -342,7 +343,7 @@ def change_point(series: Series, calm: int = 0, *, echoes: bool = True) -> Onset
         Number of the first entry after the change, and the evidence: the root of twice the
         log likelihood ratio against no change.  None for fewer than three entries.
     """
-    echo, spread = _echo(series[:calm] if echoes else series[:0])
+    echo, spread = _echo(series[:calm], _STANDS_STILL if stands_still else 0.0)
     certain = series >= _CERTAIN
     certain[2:] |= _surprise(series, echo) >= _CERTAIN * spread
     stop = int(certain.argmax()) + 1 if certain.any() else int(series.argmax()) + 1
@@ -360,11 +361,12 @@ def change_point(series: Series, calm: int = 0, *, echoes: bool = True) -> Onset
     return Onset(frame, float(np.sqrt(2.0 * best)))
 
 
-def _echo(calm: Series) -> tuple[tuple[float, float], float]:
+def _echo(calm: Series, least: float = 0.0) -> tuple[tuple[float, float], float]:
     """How far two entries foretell the next one, and the spread of what they do not.
 
     An autoregression of order two by least squares; none where it does not pay, or where hardly
-    anything is left: what was over before the event is zero (`_since_rest`).
+    anything is left: what was over before the event is zero (`_since_rest`).  Nor is there one in
+    what spreads less than ``least``.
     """
     n = len(calm)
     if n < _ECHO_FROM or np.count_nonzero(calm) < _ECHO_LEAST:
@@ -373,7 +375,7 @@ def _echo(calm: Series) -> tuple[tuple[float, float], float]:
     before = np.stack([base[1:-1], base[:-2]], axis=1)
     one, two = np.linalg.lstsq(before, base[2:], rcond=None)[0]
     left = float(np.std(base[2:] - before @ (one, two)))
-    if not base.any() or left > _WORTH * float(base.std()):
+    if not base.any() or base.std() < least or left > _WORTH * float(base.std()):
         return (0.0, 0.0), 1.0
     return (float(one), float(two)), max(left, _LEAST_SPREAD) * (1.0 + 2.0 / n)
 

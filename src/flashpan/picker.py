@@ -308,6 +308,10 @@ class _Stir:
         )
 
 
+def _rests() -> deque[float]:
+    return deque(maxlen=_RESTS)
+
+
 @dataclass(slots=True)
 class _Open:
     """The event in progress."""
@@ -318,9 +322,7 @@ class _Open:
     stirs: list[_Stir] = field(default_factory=list)
     settled_at: int = -1
     left: float = 0.0
-    rests: defaultdict[str, deque[float]] = field(
-        default_factory=lambda: defaultdict(lambda: deque(maxlen=_RESTS))
-    )
+    rests: defaultdict[str, deque[float]] = field(default_factory=lambda: defaultdict(_rests))
 
 
 class Picker:

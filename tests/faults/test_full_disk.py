@@ -13,7 +13,7 @@ import pytest
 from faultlab import DIE, QUICK, TAKE_NO_SPACE, Injected, broken_rules, crammed, hashes, lasting
 
 IS_LONG = os.environ.get("FLASHPAN_LONG_TESTS") == "1"
-STRIDE = 1 if IS_LONG else 13
+STRIDE = 1 if IS_LONG else 37
 """Every so many operations one is tried; 1 tries all of them."""
 
 COMMANDS = {

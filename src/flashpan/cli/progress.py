@@ -118,10 +118,10 @@ def _bar(
     *,
     quiet: bool = False,
 ) -> tqdm[NoReturn]:
-    from tqdm import tqdm
+    from tqdm import std, tqdm
 
     # its own would be known to other processes, and stay when a decoder ends this one
-    tqdm.set_lock(_LOCK)
+    std.tqdm.set_lock(_LOCK)
     bar = tqdm(
         desc=shown(name),
         total=total,

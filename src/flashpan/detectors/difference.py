@@ -55,19 +55,13 @@ class DifferenceRun(PlaceRun):
         self._copies = self._n_copies = self._n_new = 0
         # What frames after keyframes do, which need not be what keyframes do.
         self._coding_after = self.coding_steps(scene.info)
-        self._follows_first = False
         self._since_keyframe, self._aftermath = 0, -1
         self._rounding = self.step**2 / 6.0
         self._smallest = quantisation_floor(self.step, self.places.n_px)
 
     def score(self, tiles: Tiles) -> Score:
-        """Score the next frame; the first has no difference and says nothing.
-
-        Nor has the second, where frames are predicted, a difference that tells of the scene: the
-        first is a keyframe.
-        """
-        follows_first, self._follows_first = self._follows_first, not tiles.has_previous
-        if not tiles.has_previous or (follows_first and self._predicted):
+        """Score the next frame; the first has no difference and says nothing."""
+        if not tiles.has_previous:
             return Score(index=tiles.index, value=0.0, since=tiles.index, until=tiles.index)
         score = super().score(tiles)
         # A difference shows that the frame before was not yet as the scene is now.
