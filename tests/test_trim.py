@@ -259,7 +259,7 @@ def kill_at_random(tmp_path, n_kills, seed):
 
 
 def test_killed_at_a_few_moments_it_goes_on(tmp_path):
-    kill_at_random(tmp_path, 4, seed=1)
+    kill_at_random(tmp_path, 2, seed=1)
 
 
 @pytest.mark.slow

@@ -155,9 +155,15 @@ class TestStopped:
             np.save(folder / f"take{number}.npy", shots(number, n_frames=1000))
         return folder
 
-    @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
     @pytest.mark.parametrize(
-        "engine", ["processes", "inline", pytest.param("dask", marks=pytest.mark.slow)]
+        ("engine", "number"),
+        [
+            ("processes", signal.SIGINT),
+            ("processes", signal.SIGTERM),
+            ("inline", signal.SIGINT),
+            ("inline", signal.SIGTERM),
+            pytest.param("dask", signal.SIGINT, marks=pytest.mark.slow),
+        ],
     )
     def test_stops_in_time_and_goes_on(self, long_card, dest, engine, number):
         words = ["ingest", str(long_card), "--to", str(dest), "--engine", engine, *QUICK]
