@@ -41,7 +41,9 @@ _ENOUGH = 20_000
 _ALWAYS = (0.4, 0.1)
 # Frames after a keyframe in which an encoder mends what it left coarse: until some have been
 # seen, and later.
-_AFTERMATH, AFTERMATH_KNOWN = 32, 8
+_AFTERMATH, _AFTERMATH_KNOWN = 32, 8
+# Part of the frames between keyframes that may be the aftermath of one.
+_AFTERMATH_SHARE = 8
 # Pictures that lead a keyframe are refreshed with it: one pulse.
 _LEADING = 2
 
@@ -78,7 +80,7 @@ class Coding:
         self._pulse = _by_size(pulse, len(sizes))
         self._pulses: list[list[float]] = [[] for _ in sizes]
         self._renewed = 0
-        self._keys, self._since_key = 0, 0
+        self._keys, self._since_key, self._lasts = 0, 0, -1
 
     @classmethod
     def of_means(cls, info: TakeInfo, sizes: Sequence[slice]) -> Coding:
@@ -96,7 +98,13 @@ class Coding:
         self._since_key += 1
         if tiles.refreshed:
             self._keys += int(self._since_key > _LEADING)
+            self._lasts = min(_AFTERMATH_KNOWN, max(1, self._since_key // _AFTERMATH_SHARE))
             self._since_key = 0
+
+    @property
+    def since_key(self) -> int | None:
+        """Frames since a keyframe, while its aftermath lasts: no large part of those between."""
+        return self._since_key if self._since_key <= self._lasts else None
 
     def is_repeat(self, tiles: Tiles) -> bool:
         """True for an exact copy of the frame before, which says nothing of the noise.
@@ -113,7 +121,7 @@ class Coding:
         """Step that must be expected as long as the stream itself has not shown enough."""
         if not self._predicts:
             return 0.0
-        aftermath = _AFTERMATH if self._keys < _KNOWN else AFTERMATH_KNOWN
+        aftermath = _AFTERMATH if self._keys < _KNOWN else _AFTERMATH_KNOWN
         if few_seen or (self._keys and self._since_key < aftermath):
             return self._renewal[size]
         left = _ALWAYS[-1] if size and size == len(self._sizes) - 1 else _ALWAYS[0]
@@ -121,15 +129,14 @@ class Coding:
 
     def explains(self, step: Floats) -> np.ndarray:
         """Places whose step a keyframe's coding explains; learns from them all."""
-        explained = np.zeros(len(step), np.bool_)
+        explained = self.covers(step)
         for number, part in enumerate(self._sizes):
-            size = np.abs(step[part])
-            explained[part] = size <= self._reach(number)
-            self._pulses[number] = [*self._pulses[number], float(size.max())][-_MEMORY:]
+            largest = float(np.abs(step[part]).max())
+            self._pulses[number] = [*self._pulses[number], largest][-_MEMORY:]
         return explained
 
     def covers(self, step: Floats) -> np.ndarray:
-        """Places whose step is no larger than what a keyframe's coding explains."""
+        """Places whose step is no larger than what a keyframe's coding explains; learns nothing."""
         covered = np.zeros(len(step), np.bool_)
         for number, part in enumerate(self._sizes):
             covered[part] = np.abs(step[part]) <= self._reach(number)

@@ -8,7 +8,7 @@ from typing import ClassVar
 import numpy as np
 
 from flashpan.detectors.base import Run, Scene
-from flashpan.detectors.coding import AFTERMATH_KNOWN, ROUNDING_STEPS, Coding
+from flashpan.detectors.coding import ROUNDING_STEPS, Coding
 from flashpan.detectors.noise import Flags, Floats
 from flashpan.detectors.run import PlaceRun
 from flashpan.detectors.track import quantisation_floor
@@ -20,8 +20,6 @@ _COPIES = 3
 # have had.
 _KNOWN = 32
 _RARELY = 0.2
-# Part of the frames between keyframes that may be the aftermath of one.
-_AFTERMATH_SHARE = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +53,6 @@ class DifferenceRun(PlaceRun):
         self._copies = self._n_copies = self._n_new = 0
         # What frames after keyframes do, which need not be what keyframes do.
         self._coding_after = self.coding_steps(scene.info)
-        self._since_keyframe, self._aftermath = 0, -1
         self._rounding = self.step**2 / 6.0
         self._smallest = quantisation_floor(self.step, self.places.n_px)
 
@@ -87,30 +84,21 @@ class DifferenceRun(PlaceRun):
         do a few exact copies of a frame.
         """
         before = self._before
-        self._note_keyframe(tiles)
         if self._is_no_news(tiles) and before is not None:
             return before
-        if before is not None and self._since_keyframe <= self._aftermath:
-            sample = np.where(self._is_coding(sample - before), before, sample)
+        since_key = self.coding.since_key
+        if before is not None and since_key is not None:
+            sample = np.where(self._is_coding(sample - before, since_key), before, sample)
         self._before = sample
         return sample
 
-    def _note_keyframe(self, tiles: Tiles) -> None:
-        """Count the frames since, and how many of them are its aftermath: no large part."""
-        self._since_keyframe += 1
-        if tiles.refreshed:
-            self._aftermath = min(AFTERMATH_KNOWN, max(1, self._since_keyframe // _AFTERMATH_SHARE))
-            self._since_keyframe = 0
-
-    def _is_coding(self, step: Floats) -> Flags:
-        """Places whose step coding explains, at a keyframe or soon after it."""
-        if self._since_keyframe == 0:
+    def _is_coding(self, step: Floats, since_key: int) -> Flags:
+        """Places whose step coding explains, so many frames after a keyframe."""
+        if since_key == 0:
             return self.coding.explains(step)
-        return (
-            self._coding_after.explains(step)
-            if self._since_keyframe == 1
-            else (self.coding.covers(step))
-        )
+        if since_key == 1:
+            return self._coding_after.explains(step)
+        return self.coding.covers(step)
 
     def _is_no_news(self, tiles: Tiles) -> bool:
         """True for a copy of the frame before in a take that goes on: nothing is learned of it.
